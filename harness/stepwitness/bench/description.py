@@ -1,0 +1,166 @@
+"""What a bench is, as frozen data: parts, envelope, safe state, calibration. No I/O and no parsing here.
+
+`stepwitness.bench.model` makes one from a file; the record keeps the file's text, so that the same description can
+be made again years later.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from stepwitness.axis import Axis
+from stepwitness.devices.interfaces import Side
+from stepwitness.devices.part import Part as Part
+
+if TYPE_CHECKING:
+    from stepwitness.standin.parameters import StandIn
+
+
+class SafeState(Enum):
+    """HOLD: halted and energised. BRAKE: halted, held, braked, the brake proven, then de-energised."""
+
+    HOLD = "hold"
+    BRAKE = "brake"
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Expanded uncertainty in the instrument's SI unit, as its certificate states it."""
+
+    certificate: str
+    expires: date
+    expanded_uncertainty: float
+    coverage_factor: float = 2.0
+
+    @property
+    def standard_uncertainty(self) -> float:
+        return self.expanded_uncertainty / self.coverage_factor
+
+
+@dataclass(frozen=True)
+class GaugePart:
+    """A displacement gauge on the load.
+
+    `zero_at_m` is the travel at which the gauge's range starts; `sense` is +1 where its reading grows with travel.
+    """
+
+    part: Part
+    range_m: float
+    resolution_m: float
+    zero_at_m: float = 0.0
+    measuring_force_n: float = 0.0
+    sense: int = 1
+    calibration: Calibration | None = None
+
+
+@dataclass(frozen=True)
+class MeterPart:
+    part: Part
+    calibration: Calibration | None = None
+
+
+@dataclass(frozen=True)
+class BrakePart:
+    part: Part
+    closing_delay_s: float
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """What the bench permits, in the load's travel. Checked before a command leaves."""
+
+    low_m: float
+    high_m: float
+    speed_m_per_s: float
+    acceleration_m_per_s2: float
+    current_a: float
+
+
+class ReferenceMethod(Enum):
+    LIMIT_SWITCH = "limit switch"
+    DATUM = "datum"
+
+
+@dataclass(frozen=True)
+class Reference:
+    """How travel gets its zero: where a limit switch trips, or a datum that the operator confirmed."""
+
+    method: ReferenceMethod
+    at_m: float
+    side: Side = Side.LOW
+    speed_m_per_s: float = 0.002
+
+
+@dataclass(frozen=True)
+class Motor:
+    """What a plan needs to know of the motor: rated current and holding torque at it, and the load's share.
+
+    `friction_torque_nm` is the torque that turns motor, screw and guide at low speed; 0 where it isn't known.
+    """
+
+    rated_current_a: float
+    hold_current_a: float
+    holding_torque_nm: float
+    friction_torque_nm: float = 0.0
+
+
+@dataclass(frozen=True)
+class Blocked:
+    """A load that can't fall or move away while the motor is starved: it rests on a stop at `at_m`, on `side`."""
+
+    at_m: float
+    side: Side
+    push_current_a: float
+
+
+@dataclass(frozen=True)
+class BenchDescription:
+    """A bench file, read and converted.
+
+    `text` is the file as read; `back_drives` says whether the load can turn the screw.
+    """
+
+    name: str
+    path: str
+    text: str
+    axis: Axis
+    motor: Motor
+    drive: Part
+    envelope: Envelope
+    safe_state: SafeState
+    reference: Reference
+    back_drives: bool
+    counter: Part | None = None
+    gauge: GaugePart | None = None
+    meter: MeterPart | None = None
+    supply: Part | None = None
+    brake: BrakePart | None = None
+    drag: Part | None = None
+    inputs: Part | None = None
+    blocked: Blocked | None = None
+    guide_friction_n: float | None = None
+    axis_serial: str = ""
+    counter_certificate: str = ""
+    stand_in: StandIn | None = None
+
+    @property
+    def all_stand_in(self) -> bool:
+        """Whether no real part is named at all."""
+        return all(part.kind == "stand-in" for part in self.parts().values())
+
+    def parts(self) -> dict[str, Part]:
+        """Each part that the bench has, by its role."""
+        found: dict[str, Part | None] = {
+            "drive": self.drive,
+            "counter": self.counter,
+            "gauge": self.gauge.part if self.gauge else None,
+            "meter": self.meter.part if self.meter else None,
+            "supply": self.supply,
+            "brake": self.brake.part if self.brake else None,
+            "drag": self.drag,
+            "inputs": self.inputs,
+        }
+        return {role: part for role, part in found.items() if part is not None}

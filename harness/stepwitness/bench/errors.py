@@ -1,0 +1,33 @@
+"""Why a bench refuses a command, and why a run ends in the safe state."""
+
+from __future__ import annotations
+
+from stepwitness.errors import StepwitnessError
+
+
+class EnvelopeError(StepwitnessError):
+    """A command would leave what the bench permits. Nothing was sent."""
+
+
+class NotReferenced(EnvelopeError):
+    """Travel has no zero yet, so no move can be judged. Nothing was sent."""
+
+
+class Aborted(StepwitnessError):
+    """The run ends in the safe state; its text is the cause that the record keeps."""
+
+
+class UnprovokedStall(Aborted):
+    """The axis stopped following and no procedure asked for that: perhaps a hand. Never answered by a retry."""
+
+
+class StopCircuitOpen(Aborted):
+    """The stop circuit opened: an order, never answered by a restart of ours."""
+
+
+class MoveNotEnded(Aborted):
+    """The drive still reports motion long after the move should have ended."""
+
+
+class SafeStateError(StepwitnessError):
+    """The safe state couldn't be reached or proven; its text says what the axis may be doing."""

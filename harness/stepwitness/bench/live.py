@@ -1,0 +1,189 @@
+"""A bench in use: its parts, guarded, with one travel coordinate for all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from types import TracebackType
+from typing import Any
+
+from stepwitness.axis import Axis
+from stepwitness.bench.description import BenchDescription
+from stepwitness.bench.guard import GuardedDrive
+from stepwitness.bench.safe_state import to_safe_state
+from stepwitness.bench.sampler import Coordinates, Sampler, Sweep
+from stepwitness.devices.interfaces import (
+    Brake,
+    Clock,
+    ClosesLoop,
+    Drag,
+    Drive,
+    EncoderCounter,
+    Gauge,
+    Inputs,
+    Meter,
+    Supply,
+)
+from stepwitness.errors import StepwitnessError
+
+
+@dataclass(frozen=True)
+class Parts:
+    """The live parts by role; the drive bare, as `Bench` puts the guard before it."""
+
+    drive: Drive
+    counter: EncoderCounter | None = None
+    gauge: Gauge | None = None
+    meter: Meter | None = None
+    supply: Supply | None = None
+    brake: Brake | None = None
+    drag: Drag | None = None
+    inputs: Inputs | None = None
+
+    @classmethod
+    def built(cls, by_role: Mapping[str, Any]) -> Parts:
+        return cls(**by_role)
+
+    def identities(self) -> dict[str, str]:
+        """What each part that can tell says it is."""
+        parts = {role: getattr(self, role) for role in self.__dataclass_fields__}
+        return {role: str(part.identity()) for role, part in parts.items() if hasattr(part, "identity")}
+
+
+class Bench:
+    """One axis on its bench, open and guarded.
+
+    Attributes
+    ----------
+    drive : guarded; every other part as it is, or None where the bench lacks it.
+    loop : the drive's own position loop, or None for a drive that counts pulses alone.
+    simulated : True for stand-ins. over : "process", "tcp", "serial" or "live".
+    """
+
+    def __init__(
+        self,
+        description: BenchDescription,
+        parts: Parts,
+        clock: Clock,
+        *,
+        simulated: bool,
+        over: str,
+        release: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.description = description
+        self.clock = clock
+        self.simulated = simulated
+        self.over = over
+        self.counter, self.gauge, self.meter = parts.counter, parts.gauge, parts.meter
+        self.supply, self.brake, self.drag, self.inputs = parts.supply, parts.brake, parts.drag, parts.inputs
+        self.loop: ClosesLoop | None = parts.drive if isinstance(parts.drive, ClosesLoop) else None
+        self.drive = GuardedDrive(parts.drive, description, parts.inputs, self.witnessed_travel_m)
+        sense = description.gauge.sense if description.gauge else 1
+        self._sampler = Sampler(
+            clock,
+            self.drive,
+            parts.counter,
+            parts.gauge,
+            parts.meter,
+            Coordinates(description.axis, gauge_sense=sense),
+        )
+        self.identities = parts.identities()
+        self._release = release
+        self._open = True
+
+    @property
+    def axis(self) -> Axis:
+        return self.description.axis
+
+    @property
+    def coordinates(self) -> Coordinates:
+        return self._sampler.coordinates
+
+    # -- witnesses -------------------------------------------------------------------------------------------
+
+    def sweep(self, *, gauge: bool = True, current: bool = False) -> Sweep:
+        """One sweep over the witnesses."""
+        return self._sampler.sweep(gauge=gauge, current=current)
+
+    def witnessed_travel_m(self) -> float:
+        """Where the load is by the best witness there is: counter, else gauge, else the drive's claim."""
+        if self.counter is not None:
+            return self.coordinates.counted(self.counter.counts())
+        if self.gauge is not None:
+            return self.coordinates.gauged(self.gauge.travel_m())
+        return self.coordinates.claimed(self.drive.position())
+
+    def set_datum(self, travel_m: float) -> None:
+        """Declare that the load stands at `travel_m` now: zero all witnesses there."""
+        axis = self.axis
+        microsteps = axis.nearest_microstep(travel_m)
+        self.drive.set_position(microsteps)
+        at_m = float(axis.travel_of_microsteps(microsteps))
+        datum = self.coordinates
+        if self.counter is not None and axis.encoder is not None:
+            counts = self.counter.counts()
+            datum = replace(datum, counts_at_zero=counts - at_m / float(axis.count_travel) * axis.encoder.sign)
+        if self.gauge is not None:
+            datum = replace(datum, gauge_at_zero_m=self.gauge.travel_m() - at_m * datum.gauge_sense)
+        self._sampler.coordinates = datum
+        self.drive.referenced = True
+
+    def claim_what_was_counted(self) -> None:
+        """Set the drive's position to the counted one: before a correction a drive must stop believing itself."""
+        self.drive.set_position(self.axis.nearest_microstep(self.witnessed_travel_m()))
+
+    # -- settings in travel ------------------------------------------------------------------------------------
+
+    def set_speed(self, speed_m_per_s: float) -> None:
+        self.drive.set_speed(speed_m_per_s / float(self.axis.microstep_travel))
+
+    def set_acceleration(self, acceleration_m_per_s2: float) -> None:
+        self.drive.set_acceleration(acceleration_m_per_s2 / float(self.axis.microstep_travel))
+
+    # -- ends ----------------------------------------------------------------------------------------------------
+
+    def make_ready(self) -> None:
+        """Energise at rated current, then release the brake; the order keeps a vertical load from falling."""
+        motor = self.description.motor
+        self.drive.set_run_current(motor.rated_current_a)
+        self.drive.set_hold_current(motor.hold_current_a)
+        was_enabled = self.drive.status().enabled
+        if not was_enabled:
+            self.drive.enable()
+            self.clock.sleep(_ENERGISE_S)
+        if self.brake is not None and self.brake.is_closed():
+            self.brake.open()
+            self.clock.sleep(_ENERGISE_S)
+        if self.drive.referenced and not was_enabled:
+            self.claim_what_was_counted()
+
+    def to_safe_state(self) -> None:
+        """Bring the axis to the bench's safe state; may be called again and again."""
+        if self._open:
+            to_safe_state(self)
+
+    def close(self) -> None:
+        """Bring the axis to its safe state and let go of every part."""
+        if not self._open:
+            return
+        try:
+            self.to_safe_state()
+        finally:
+            self._open = False
+            self._release()
+
+    def __enter__(self) -> Bench:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        try:
+            self.close()
+        except StepwitnessError as failure:
+            if error is None:
+                raise
+            error.add_note(str(failure))
+
+
+_ENERGISE_S = 0.1

@@ -1,0 +1,203 @@
+"""Moves that are watched: to a travel, to rest, and to the reference.
+
+1. While a move runs, drive and counter are swept and the following error is held against a window. A stall that no
+   procedure provoked halts the axis and ends the run.
+2. Every wait has a deadline on the bench's clock.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from stepwitness.axis import WindowBounds
+from stepwitness.bench.description import BenchDescription, ReferenceMethod
+from stepwitness.bench.errors import Aborted, MoveNotEnded, StopCircuitOpen, UnprovokedStall
+from stepwitness.bench.live import Bench
+from stepwitness.bench.sampler import Sweep
+from stepwitness.devices.interfaces import Side
+
+SWING_STEPS = 0.5
+"""Overshoot of a rotor at start and stop in full steps; common practice, no source."""
+
+CURRENT_LAG_S = 0.5e-3
+"""Delay of the winding current behind its command at a chopped supply; common practice, no source."""
+
+_SKEW_S = 0.5e-3
+_READY_S = 0.1
+_POLL_S = 0.005
+
+
+def window_bounds(description: BenchDescription, *, speed_m_per_s: float, skew_s: float = _SKEW_S) -> WindowBounds:
+    """Bounds of the following-error window of this axis at rated current and `speed_m_per_s`."""
+    motor = description.motor
+    return description.axis.following_error_bounds(
+        torque_ratio=motor.friction_torque_nm / motor.holding_torque_nm,
+        swing_steps=SWING_STEPS,
+        current_lag_s=CURRENT_LAG_S,
+        speed_m_per_s=speed_m_per_s,
+        skew_s=skew_s,
+    )
+
+
+def default_window_m(description: BenchDescription) -> float:
+    """Half an electrical period: midway between what a healthy axis shows and what a slip shows."""
+    return 2 * float(description.axis.step_travel)
+
+
+def duration_s(*, distance_m: float, speed_m_per_s: float, acceleration_m_per_s2: float) -> float:
+    """Time of a move with equal ramps: trapezoid, or triangle where the speed isn't reached."""
+    distance_m = abs(distance_m)
+    if distance_m * acceleration_m_per_s2 < speed_m_per_s**2:
+        return 2 * math.sqrt(distance_m / acceleration_m_per_s2)
+    return distance_m / speed_m_per_s + speed_m_per_s / acceleration_m_per_s2
+
+
+@dataclass(frozen=True)
+class Watch:
+    """How a move is watched.
+
+    `window_m` is the following-error window (None: no counter, or a provoked stall that a procedure watches itself);
+    `poll_s` the pause between sweeps; `gauge` whether the gauge is swept too.
+    """
+
+    window_m: float | None
+    poll_s: float = _POLL_S
+    gauge: bool = False
+
+
+def run_move(
+    bench: Bench,
+    start: Callable[[], None],
+    watch: Watch,
+    *,
+    deadline_s: float,
+    on_sweep: Callable[[Sweep], bool] = lambda _: True,
+) -> bool:
+    """Start a move and sweep until it ends; True where it ran to its end.
+
+    `on_sweep` sees each sweep and answers whether to go on; where it doesn't, the axis is halted and False returned.
+
+    Raises
+    ------
+    UnprovokedStall : the following error left the window. StopCircuitOpen. MoveNotEnded : after `deadline_s`.
+    """
+    start()
+    ends_s = bench.clock.now() + deadline_s
+    while True:
+        moving = bench.drive.status().moving
+        sweep = bench.sweep(gauge=watch.gauge)
+        if watch.window_m is not None and abs(sweep.sure_following_error_m) > watch.window_m:
+            bench.drive.halt()
+            raise UnprovokedStall(_stall_text(bench, sweep))
+        if not on_sweep(sweep):
+            bench.drive.halt()
+            wait_for_rest(bench)
+            return False
+        if not moving:
+            _check_stop_circuit(bench)
+            return True
+        if bench.clock.now() > ends_s:
+            bench.drive.halt()
+            raise MoveNotEnded(f"the drive still reports motion {deadline_s:.1f} s after the move was sent")
+        bench.clock.sleep(watch.poll_s)
+
+
+def move_to(
+    bench: Bench,
+    travel_m: float,
+    watch: Watch,
+    *,
+    speed_m_per_s: float,
+    on_sweep: Callable[[Sweep], bool] = lambda _: True,
+) -> bool:
+    """Move the claim to `travel_m` under `watch`; the envelope's acceleration sets the deadline."""
+    target = bench.axis.nearest_microstep(travel_m)
+    distance_m = abs(target - bench.drive.position()) * float(bench.axis.microstep_travel)
+    acceleration = bench.description.envelope.acceleration_m_per_s2
+    expected_s = duration_s(distance_m=distance_m, speed_m_per_s=speed_m_per_s, acceleration_m_per_s2=acceleration)
+    return run_move(
+        bench,
+        lambda: bench.drive.start_move_to(target),
+        watch,
+        deadline_s=2 * expected_s + 2.0,
+        on_sweep=on_sweep,
+    )
+
+
+def wait_for_rest(bench: Bench, *, deadline_s: float = 5.0) -> None:
+    """Return once the drive reports no motion."""
+    ends_s = bench.clock.now() + deadline_s
+    while bench.drive.status().moving:
+        if bench.clock.now() > ends_s:
+            raise MoveNotEnded(f"the drive still reports motion {deadline_s:.1f} s after it should have come to rest")
+        bench.clock.sleep(_POLL_S)
+
+
+def prepare(bench: Bench, *, speed_m_per_s: float) -> None:
+    """Energise, reference where that is still to do, and set speed and the envelope's acceleration."""
+    bench.make_ready()
+    bench.set_acceleration(bench.description.envelope.acceleration_m_per_s2)
+    if not bench.drive.referenced:
+        reference(bench)
+    bench.set_speed(speed_m_per_s)
+
+
+def reference(bench: Bench) -> None:
+    """Give travel its zero by the method that the bench file names.
+
+    By limit switch: off the switch where it is tripped, towards it until it trips, back off it, and again at a tenth
+    of the speed. By datum: the file's word that the operator has placed the load there.
+    """
+    method = bench.description.reference
+    if method.method is ReferenceMethod.DATUM:
+        bench.set_datum(method.at_m)
+        return
+    towards = -1 if method.side is Side.LOW else 1
+    with bench.drive.referencing():
+        bench.set_speed(method.speed_m_per_s)
+        if _tripped(bench, method.side):
+            _seek(bench, -towards, method.side, until=False)
+        _seek(bench, towards, method.side, until=True)
+        _seek(bench, -towards, method.side, until=False)
+        bench.set_speed(method.speed_m_per_s / 10)
+        _seek(bench, towards, method.side, until=True)
+    bench.clock.sleep(_READY_S)
+    bench.set_datum(method.at_m)
+
+
+def _tripped(bench: Bench, side: Side) -> bool:
+    if bench.inputs is None:
+        raise Aborted(f"{bench.description.name}: referencing by limit switch needs an 'inputs' part")
+    state = bench.inputs.read()
+    if not state.stop_circuit_closed:
+        bench.drive.halt()
+        raise StopCircuitOpen(f"{bench.description.name}: the stop circuit opened while the axis was referenced")
+    return side in state.limits
+
+
+def _seek(bench: Bench, direction: int, side: Side, *, until: bool) -> None:
+    """Move until the limit switch reads `until`, then halt."""
+    axis = bench.axis
+    bench.drive.start_move_by(direction * axis.nearest_microstep(axis.stroke))
+    while _tripped(bench, side) is not until:
+        if not bench.drive.status().moving:
+            raise Aborted(f"{bench.description.name}: the {side.value} limit switch was not found within the stroke")
+        bench.clock.sleep(_POLL_S / 5)
+    bench.drive.halt()
+    wait_for_rest(bench)
+
+
+def _check_stop_circuit(bench: Bench) -> None:
+    if bench.inputs is not None and not bench.inputs.read().stop_circuit_closed:
+        raise StopCircuitOpen(f"{bench.description.name}: the stop circuit opened during a move")
+
+
+def _stall_text(bench: Bench, sweep: Sweep) -> str:
+    assert sweep.counted_m is not None
+    steps = (sweep.claim_m - sweep.counted_m) / float(bench.axis.step_travel)
+    return (
+        f"{bench.description.name}: the axis stopped following at {sweep.counted_m * 1e3:.3f} mm (the drive claims "
+        f"{sweep.claim_m * 1e3:.3f} mm, {abs(steps):.1f} steps away) and no procedure provoked that; halted, not retried"
+    )

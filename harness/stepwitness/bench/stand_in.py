@@ -1,0 +1,152 @@
+"""The `stand_in` section of a bench file: a preset's physics, and what differs from it.
+
+1. Sections and keys are those of `stepwitness.standin.parameters`, without the unit at the end of a field's
+   name; that unit says which kind of quantity belongs there.
+2. What the bench file says elsewhere (orientation, gauge, limit switch) holds for its stand-in too, unless
+   this section overrides it: a stand-in that differs from its bench has a defect, and the difference stands here.
+"""
+
+from __future__ import annotations
+
+import typing
+from dataclasses import Field as DataclassField
+from dataclasses import fields, is_dataclass, replace
+from typing import Annotated, Any
+
+from pydantic import BaseModel, Field, create_model
+
+from stepwitness.axis import Axis, Orientation
+from stepwitness.bench.description import GaugePart, Reference, ReferenceMethod
+from stepwitness.devices.interfaces import Side
+from stepwitness.fields import Name, Strict, quantity, whole
+from stepwitness.quantities import Kind
+from stepwitness.standin.parameters import Hand, StandIn
+
+KIND_BY_SUFFIX = {
+    "_n_per_m": Kind.STIFFNESS,
+    "_kgm2": Kind.INERTIA,
+    "_nms": Kind.DAMPING,
+    "_turns": Kind.ANGLE,
+    "_ohm": Kind.RESISTANCE,
+    "_nm": Kind.TORQUE,
+    "_kg": Kind.MASS,
+    "_m": Kind.TRAVEL,
+    "_n": Kind.FORCE,
+    "_a": Kind.CURRENT,
+    "_s": Kind.TIME,
+    "_v": Kind.VOLTAGE,
+    "_h": Kind.INDUCTANCE,
+}
+"""Kind of quantity by the unit at the end of a field's name, longest first; without one it is a ratio."""
+
+_DERIVED = {"vertical"}
+"""Fields that the axis decides and nobody writes."""
+
+
+def key_and_kind(name: str) -> tuple[str, Kind]:
+    """What a bench file calls the field `name`, and the kind of quantity that belongs there.
+
+    >>> key_and_kind("stiffness_n_per_m")
+    ('stiffness', <Kind.STIFFNESS: 'N/m'>)
+    """
+    for suffix, kind in KIND_BY_SUFFIX.items():
+        if name.endswith(suffix):
+            return name.removesuffix(suffix), kind
+    return name, Kind.RATIO
+
+
+def _definitions(cls: type, *, required: bool) -> dict[str, Any]:
+    """Fields of a pydantic model for the dataclass `cls`; sections within it become models of their own."""
+    types = typing.get_type_hints(cls)
+    found: dict[str, Any] = {}
+    for item in fields(cls):
+        if item.name in _DERIVED or item.name == "hands":
+            continue
+        key, annotation = _annotation(item, types[item.name])
+        found[f"{item.name}"] = (
+            annotation if required else annotation | None,
+            Field(... if required else None, alias=key),
+        )
+    return found
+
+
+def _annotation(item: DataclassField[Any], held: Any) -> tuple[str, Any]:
+    if is_dataclass(held):
+        assert isinstance(held, type)
+        return item.name, _model(held)
+    if held is int:
+        return item.name, Annotated[int, whole(at_least=0)]
+    key, kind = key_and_kind(item.name)
+    return key, Annotated[float, quantity(kind)]
+
+
+def _model(cls: type, *, required: bool = False, **more: Any) -> type[BaseModel]:
+    return create_model(
+        f"StandIn{cls.__name__}" if cls is not StandIn else "StandInSection",
+        __base__=Strict,
+        __doc__=(cls.__doc__ or "").split("\n\n")[0],
+        **_definitions(cls, required=required),
+        **more,
+    )
+
+
+StandInSection: Any = _model(
+    StandIn,
+    preset=(Name | None, Field(None, description="A healthy axis to start from: 'doser', 'plate-lift'.")),
+    hands=(
+        list[_model(Hand, required=True)],  # type: ignore[misc]
+        Field([], description="Pushes on the load: from, to (bench time) and force, signed along travel."),
+    ),
+)
+"""The pydantic model of the section."""
+
+
+def stand_in_from(section: Any, *, axis: Axis, gauge: GaugePart | None, reference: Reference) -> StandIn:
+    """The stand-in that a bench file describes; `section` is a `StandInSection`, or None for all defaults.
+
+    Raises
+    ------
+    BadInput : for an unknown preset, with the place left open.
+    """
+    physics = preset(section.preset) if section is not None and section.preset else StandIn()
+    physics = _as_the_bench_says(physics, axis=axis, gauge=gauge, reference=reference)
+    if section is None:
+        return physics
+    hands = tuple(Hand(**hand.model_dump()) for hand in section.hands)
+    changed = _overridden(physics, section)
+    return replace(changed, hands=hands) if hands else changed
+
+
+def preset(name: str) -> StandIn:
+    """The physics that `stepwitness.standin.presets` has under `name`."""
+    from stepwitness.standin import presets
+
+    return presets.preset(name)
+
+
+def _as_the_bench_says(physics: StandIn, *, axis: Axis, gauge: GaugePart | None, reference: Reference) -> StandIn:
+    load = replace(physics.load, vertical=axis.orientation is Orientation.VERTICAL)
+    changes: dict[str, Any] = {"load": load}
+    if gauge is not None:
+        changes["gauge"] = replace(
+            physics.gauge,
+            resolution_m=gauge.resolution_m,
+            range_m=gauge.range_m,
+            zero_at_m=gauge.zero_at_m,
+            measuring_force_n=gauge.measuring_force_n,
+        )
+    if reference.method is ReferenceMethod.LIMIT_SWITCH:
+        low = reference.side is Side.LOW
+        changes["limit_low_m" if low else "limit_high_m"] = reference.at_m
+    return replace(physics, **changes)
+
+
+def _overridden(value: Any, section: Any) -> Any:
+    """`value` (a dataclass) with every field that `section` sets, sections within it likewise."""
+    changes: dict[str, Any] = {}
+    for name in section.model_fields_set & {item.name for item in fields(value)}:
+        given = getattr(section, name)
+        if name == "hands":
+            continue
+        changes[name] = _overridden(getattr(value, name), given) if isinstance(given, BaseModel) else given
+    return replace(value, **changes)

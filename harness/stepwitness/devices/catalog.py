@@ -1,0 +1,142 @@
+"""From a part's name to the part: built-in implementations, and those of other packages by entry point.
+
+An entry point in group ``stepwitness.drives``, ``.counters`` or ``.instruments`` names a callable that takes
+the keywords ``part``, ``axis`` and ``clock`` and returns an object with the methods of its role (see
+`interfaces`). Its name is what a bench file writes after ``part:``. An object that also has ``close_link()``
+is closed with the bench.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from importlib.metadata import EntryPoint, entry_points
+from typing import Any
+
+from stepwitness.axis import Axis
+from stepwitness.devices.interfaces import (
+    Brake,
+    Clock,
+    Drag,
+    Drive,
+    EncoderCounter,
+    Gauge,
+    Inputs,
+    Meter,
+    Supply,
+)
+from stepwitness.devices.part import Part
+from stepwitness.errors import BadInput, near_miss
+
+Factory = Callable[[Part, Clock], Any]
+
+ROLES: Mapping[str, tuple[str, type]] = {
+    "drive": ("stepwitness.drives", Drive),
+    "counter": ("stepwitness.counters", EncoderCounter),
+    "gauge": ("stepwitness.instruments", Gauge),
+    "meter": ("stepwitness.instruments", Meter),
+    "supply": ("stepwitness.instruments", Supply),
+    "brake": ("stepwitness.instruments", Brake),
+    "drag": ("stepwitness.instruments", Drag),
+    "inputs": ("stepwitness.instruments", Inputs),
+}
+"""Entry point group and interface of each role."""
+
+
+def build(role: str, part: Part, axis: Axis, clock: Clock) -> Any:
+    """Open the `part` of a bench that plays `role`.
+
+    Parameters
+    ----------
+    axis : for parts that speak in travel or turns. clock : the bench's, for deadlines.
+
+    Raises
+    ------
+    BadInput : an unknown kind, options that can't be read, or a part that lacks a method of its role.
+    DeviceError : where the part doesn't answer.
+    """
+    group, interface = ROLES[role]
+    built_in = _BUILT_IN[role].get(part.kind)
+    if built_in is not None:
+        return built_in(part, clock)
+    found = {entry.name: entry for entry in entry_points(group=group)}
+    if part.kind not in found:
+        kinds = sorted({*_BUILT_IN[role], *found})
+        raise BadInput(
+            f"an unknown kind of {role}",
+            place=part.place,
+            found=f"'{part.kind}'",
+            allowed=", ".join(kinds) or f"an entry point in group {group}",
+            cure=near_miss(part.kind, kinds),
+        )
+    return _from_entry_point(found[part.kind], role, interface, part=part, axis=axis, clock=clock)
+
+
+def _from_entry_point(
+    entry: EntryPoint, role: str, interface: type, *, part: Part, axis: Axis, clock: Clock
+) -> Any:
+    try:
+        factory = entry.load()
+    except (ImportError, AttributeError) as error:
+        raise BadInput(
+            f"part '{entry.name}' can't be loaded from {entry.value} ({error})", place=part.place
+        ) from error
+    made = factory(part=part, axis=axis, clock=clock)
+    missing = [name for name in _methods(interface) if not callable(getattr(made, name, None))]
+    if missing:
+        raise BadInput(
+            f"part '{entry.name}' can't be a {role}",
+            place=part.place,
+            found=f"no method {', '.join(missing)}",
+        )
+    return made
+
+
+def _methods(interface: type) -> list[str]:
+    return sorted(
+        name for name, item in vars(interface).items() if callable(item) and not name.startswith("_")
+    )
+
+
+# -- built-in kinds; their libraries are loaded only when one is opened --------------------------------
+
+
+def _drive(part: Part, clock: Clock) -> Any:
+    from stepwitness.devices.drives.text_line import open_drive
+
+    return open_drive(part, clock)
+
+
+def _counter(part: Part, clock: Clock) -> Any:
+    from stepwitness.devices.counters import text_line as counters
+    from stepwitness.devices.text_line import open_line
+
+    return counters.TextLineCounter(open_line(part, clock, counters.COUNTER_COMMANDS))
+
+
+def _instrument(role: str) -> Factory:
+    def opened(part: Part, clock: Clock) -> Any:
+        from stepwitness.devices.instruments import text_line as instruments
+        from stepwitness.devices.text_line import open_line
+
+        kind, commands = instruments.BY_ROLE[role]
+        return kind(open_line(part, clock, commands))
+
+    return opened
+
+
+def _scpi_meter(part: Part, clock: Clock) -> Any:  # noqa: ARG001  pyvisa keeps its own time
+    from stepwitness.devices.instruments.scpi import open_meter
+
+    return open_meter(part)
+
+
+_BUILT_IN: Mapping[str, Mapping[str, Factory]] = {
+    "drive": {"text-line": _drive},
+    "counter": {"text-line": _counter},
+    "gauge": {"text-line": _instrument("gauge")},
+    "meter": {"scpi": _scpi_meter},
+    "supply": {"text-line": _instrument("supply")},
+    "brake": {"text-line": _instrument("brake")},
+    "drag": {"text-line": _instrument("drag")},
+    "inputs": {"text-line": _instrument("inputs")},
+}

@@ -1,0 +1,1 @@
+"""Encoder counters on a wire, one module a protocol."""

@@ -1,0 +1,1 @@
+"""Drives on a wire, one module a protocol."""

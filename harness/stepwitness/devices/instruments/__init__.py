@@ -1,0 +1,1 @@
+"""Instruments on a wire: gauge, meter, supply, brake, drag and inputs, one module a protocol."""

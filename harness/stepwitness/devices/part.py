@@ -1,0 +1,20 @@
+"""How a bench names a part: its implementation and that implementation's own options."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from stepwitness.errors import Place
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part by the name of its implementation and that implementation's own options, as text.
+
+    `kind` is "stand-in" or a name that an entry point knows ("text-line", "scpi", a user's own).
+    """
+
+    kind: str
+    options: Mapping[str, str] = field(default_factory=dict)
+    place: Place = field(default_factory=Place)

@@ -1,0 +1,170 @@
+"""Request and reply over a line of text, without any I/O: bytes in, replies out.
+
+1. A reply answers the request that is under way, or nothing. One that comes late is told by its tag; where
+   the protocol has no tags, the conversation is *adrift* after an unanswered request, and whoever does the
+   I/O gets it back in step (see `only` and `resume`) before the next question.
+2. A part of a line is kept until its end arrives; a line longer than the longest allowed is dropped whole.
+3. Nothing is ever sent twice from here.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+
+LONGEST_LINE = 400
+LOG_SIZE = 200
+HEARD_SIZE = 8
+TAGS = 1_000_000
+
+
+class LineFramer:
+    """Cuts a stream of bytes into lines.
+
+    Parameters
+    ----------
+    end : what ends a line. Blanks and line ends around a line are dropped, so CR LF reads like LF.
+    longest : bytes that a line may have; a longer one is dropped to its end and counted in `dropped`.
+    """
+
+    def __init__(self, *, end: bytes = b"\n", longest: int = LONGEST_LINE) -> None:
+        self._end, self._longest = end, longest
+        self._rest = bytearray()
+        self._skipping = False
+        self.dropped = 0
+
+    @property
+    def rest(self) -> bytes:
+        """What has arrived of a line that hasn't ended."""
+        return bytes(self._rest)
+
+    def forget(self) -> None:
+        """Drop what has arrived of a line that hasn't ended."""
+        self._rest.clear()
+        self._skipping = False
+
+    def feed(self, data: bytes) -> Iterator[str]:
+        """Yield each line that `data` ends; bytes beyond ASCII come out escaped."""
+        self._rest += data
+        while (at := self._rest.find(self._end)) >= 0:
+            line = bytes(self._rest[:at])
+            del self._rest[: at + len(self._end)]
+            if self._skipping or len(line) > self._longest:
+                self._count_dropped()
+                self._skipping = False
+            elif text := line.decode("ascii", errors="backslashreplace").strip():
+                yield text
+        if len(self._rest) > self._longest:
+            self._count_dropped()
+            self._skipping = True
+            # The end itself may have arrived in part.
+            del self._rest[: len(self._rest) - len(self._end) + 1]
+
+    def _count_dropped(self) -> None:
+        if not self._skipping:
+            self.dropped += 1
+
+
+class Phase(Enum):
+    """IDLE: all is answered. ASKED: a request is under way. ADRIFT: one was given up, a reply may come."""
+
+    IDLE = "idle"
+    ASKED = "asked"
+    ADRIFT = "adrift"
+
+
+@dataclass(frozen=True)
+class Exchanged:
+    """One entry of the log: what was sent and heard, from when to when on the bench's clock."""
+
+    asked_s: float
+    ended_s: float
+    sent: str
+    heard: tuple[str, ...]
+    answered: bool
+
+
+class Conversation:
+    """Matches replies to requests on one line.
+
+    Parameters
+    ----------
+    tagged : requests go out as ``@17 text`` and their replies come back as ``@17 reply``.
+    first_tag : of the first request; a random one keeps replies to an earlier owner of the line apart.
+    """
+
+    def __init__(
+        self, *, tagged: bool, end: bytes = b"\n", longest: int = LONGEST_LINE, first_tag: int = 1
+    ) -> None:
+        self.log: deque[Exchanged] = deque(maxlen=LOG_SIZE)
+        self.phase = Phase.IDLE
+        self.tagged = tagged
+        self._end = end
+        self._framer = LineFramer(end=end, longest=longest)
+        self._tag = first_tag % TAGS
+        self._sent, self._asked_s = "", 0.0
+        self._only: re.Pattern[str] | None = None
+        self._heard: deque[str] = deque(maxlen=HEARD_SIZE)
+
+    @property
+    def unanswered(self) -> bool:
+        """Whether an earlier request may still be answered, or has left half a line on the wire."""
+        return self.phase is not Phase.IDLE
+
+    def ask(self, text: str, *, now_s: float, only: re.Pattern[str] | None = None) -> bytes:
+        """The bytes that put `text` on the wire; from now on its reply is awaited.
+
+        `only` makes every line that doesn't match it count as a late reply to something else. Where an
+        earlier request is unanswered a line end goes first, in case its own was lost.
+        """
+        lead = self._end if self.unanswered else b""
+        if self.phase is Phase.ASKED:
+            self._note(self._asked_s, answered=False)
+        self._tag = (self._tag + 1) % TAGS
+        self._sent = f"@{self._tag} {text}" if self.tagged else text
+        self._asked_s, self._only = now_s, only
+        self._heard.clear()
+        if not self.tagged:
+            self._framer.forget()
+        self.phase = Phase.ASKED
+        return lead + self._sent.encode("ascii", errors="replace") + self._end
+
+    def hear(self, data: bytes, *, now_s: float) -> str | None:
+        """The reply to the request under way, once `data` has completed it; its tag is taken off."""
+        reply = None
+        for line in self._framer.feed(data):
+            self._heard.append(line)
+            if reply is None and self.phase is Phase.ASKED:
+                reply = self._reply_in(line)
+        if reply is not None:
+            self._note(now_s, answered=True)
+            self.phase = Phase.IDLE
+        return reply
+
+    def give_up(self, *, now_s: float) -> str:
+        """Await the reply no longer; returns what was heard instead, in words."""
+        self._note(now_s, answered=False)
+        self.phase = Phase.ADRIFT
+        rest = self._framer.rest.decode("ascii", errors="backslashreplace")
+        heard = [f"'{line}'" for line in list(self._heard)[-3:]] + (
+            [f"'{rest}' without a line end"] if rest else []
+        )
+        return f"heard {', '.join(heard)}" if heard else "heard nothing"
+
+    def resume(self) -> None:
+        """All late replies are known to have come in: the next line answers the next request."""
+        self.phase = Phase.IDLE
+
+    def _reply_in(self, line: str) -> str | None:
+        if self.tagged:
+            # Garbage without a line end may stand before the tag.
+            _, tag, line = line.partition(f"@{self._tag} ")
+            if not tag:
+                return None
+        return line if self._only is None or self._only.fullmatch(line) else None
+
+    def _note(self, ended_s: float, *, answered: bool) -> None:
+        self.log.append(Exchanged(self._asked_s, ended_s, self._sent, tuple(self._heard), answered))

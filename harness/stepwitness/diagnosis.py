@@ -1,0 +1,88 @@
+"""What the witnesses saw, as sentences, and the likeliest cause where they disagree.
+
+1. Pure text from numbers in SI; nothing here judges.
+2. A cause is named only where the witnesses leave no other: play behind the encoder, a slip before it, a scale that
+   doesn't fit. Where they leave two, both are named.
+"""
+
+from __future__ import annotations
+
+from stepwitness.axis import Axis
+from stepwitness.display import number
+from stepwitness.metrology.positioning import Positioning
+
+_MICRO = 1e6
+
+
+def _um(value_m: float) -> str:
+    return f"{number(value_m * _MICRO, 1)} µm"
+
+
+def load_figure(attribute: str, figures: Positioning) -> str:
+    """What stands behind an ISO 230-2 figure of the load."""
+    if attribute in ("R", "R_up", "R_down"):
+        share = f"reversal accounts for {_um(abs(figures.B_mean))} of it" if attribute == "R" else "scatter of one side"
+        return f"the load's positions spread over {_um(getattr(figures, attribute))}; {share}"
+    if attribute in ("B", "B_mean"):
+        side = "short" if figures.B_mean < 0 else "long"
+        return (
+            f"approached upwards, the load stops {_um(abs(figures.B_mean))} {side} of where it stops downwards "
+            f"(greatest at a target: {_um(figures.B)})"
+        )
+    return f"the load's mean deviations range over {_um(figures.E)}"
+
+
+def motor_figure(attribute: str, figures: Positioning) -> str:
+    """What stands behind a figure counted at the motor."""
+    if attribute == "R":
+        return f"the counted positions of the motor spread over {_um(figures.R)}, in travel"
+    return f"the motor itself stops {_um(abs(figures.B_mean))} apart by direction: twice its lag under friction"
+
+
+def scale(difference: float, span_m: float) -> str:
+    """Counter against gauge over the span of the targets."""
+    ppm = number(difference * 1e6, 0)
+    return (
+        f"over {number(span_m * 1e3, 1)} mm the counter tells {ppm} ppm more travel than the gauge; which of lead and "
+        "gauge is wrong can't be told without a check standard"
+    )
+
+
+def closure(counts: float, gauge_closure_m: float | None) -> str:
+    """Counts on the return to the start, and what the gauge says of the same return."""
+    said = f"back at the start, drive and counter differ by {number(counts, 1)} counts from where they began"
+    if gauge_closure_m is None:
+        return f"{said}; edges missed by the counter or steps lost by the motor, which can't be told without a gauge"
+    if abs(counts) < 1.5:
+        return said
+    if abs(gauge_closure_m) < 2e-6:
+        return f"{said}, while the gauge closes to {_um(abs(gauge_closure_m))}: the counter missed or doubled edges"
+    return f"{said}, and the gauge to {_um(abs(gauge_closure_m))}: the motor lost steps, or both witnesses slipped"
+
+
+def reversal(load_m: float, uncertainty_m: float, motor_m: float | None, axis: Axis) -> str:
+    """The load's reversal beside the motor's, and where the play therefore lies."""
+    said = f"the load came {_um(abs(load_m))} ± {_um(uncertainty_m)} short on reversal"
+    if motor_m is None:
+        return said
+    motor_counts = abs(motor_m) / float(axis.count_travel)
+    behind_m = abs(load_m) - abs(motor_m)
+    if behind_m > abs(motor_m):
+        return (
+            f"{said}; drive and counter agree with each other to {number(motor_counts, 1)} counts, "
+            "so the play lies behind the encoder: nut or coupling"
+        )
+    return (
+        f"{said}; the motor itself came {number(motor_counts, 1)} counts short, so most of it lies before the screw: "
+        "friction against too little torque"
+    )
+
+
+def starved_claim(claim_m: float, counted_m: float | None, gauge_m: float | None) -> str:
+    """The three figures of a move at too little current, side by side."""
+    said = [f"at too little current the drive claims {number(claim_m * 1e3, 3)} mm"]
+    if counted_m is not None:
+        said.append(f"the encoder counted {number(counted_m * 1e3, 3)} mm")
+    if gauge_m is not None:
+        said.append(f"the gauge saw {number(gauge_m * 1e3, 3)} mm")
+    return ", ".join(said)

@@ -1,0 +1,383 @@
+"""*.plan.yaml: its head, its procedures with settings and limits, and the way from the file to a `Plan`.
+
+1. A procedure's settings and characteristics are declared by the procedure; the model of its section is made from
+   them, so that a plugin's procedure is checked and completed by an editor like a built-in one.
+2. Once the settings are read, the procedure itself says whether the bench can run them; its objection is reported
+   at its place in the plan.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, Field, WithJsonSchema, create_model
+
+from stepwitness.axis import Axis
+from stepwitness.bench.description import BenchDescription
+from stepwitness.bench.model import load_bench
+from stepwitness.errors import BadInput, Place, near_miss
+from stepwitness.fields import (
+    FromText,
+    Name,
+    Strict,
+    Words,
+    YesNo,
+    quantity,
+    quantity_schema,
+    read_section,
+    whole,
+    word,
+)
+from stepwitness.files import Items, Node, Section, Text, parse_yaml, quoted, read_text, shape
+from stepwitness.findings import Characteristic, DecisionRule, Limit
+from stepwitness.plan.description import OnInconclusive, Plan, PlannedProcedure, Purpose
+from stepwitness.procedures.procedure import Procedure
+from stepwitness.quantities import STEP_UNITS, Kind, exact, finite, split
+from stepwitness.settings import Setting, settings_of
+
+SUFFIX = ".plan.yaml"
+
+
+class PlanFile(Strict):
+    """What must hold: why the plan is run, on which bench, and procedures with their settings and limits."""
+
+    purpose: Annotated[Purpose, word(Purpose)] = Field(
+        description="Why the plan is run. incoming and qualification pass only where every limit is PASS."
+    )
+    bench: Words = Field(description="The bench file, relative to this one.")
+    decision_rule: Annotated[DecisionRule, word(DecisionRule)] = Field(
+        DecisionRule.GUARDED,
+        description="guarded: PASS only where value and U lie inside the limit. simple: the value alone.",
+    )
+    inconclusive: Annotated[OnInconclusive, word(OnInconclusive)] = Field(
+        OnInconclusive.FAIL,
+        description="What an INCONCLUSIVE finding does to its test: fail, or show (skip).",
+    )
+    procedures: list[Any] = Field(description="The procedures, each a list item of one key.", min_length=1)
+
+
+# -- from the file to a plan -----------------------------------------------------------------------------------
+
+
+def load_plan(path: Path | str, known: Mapping[str, Procedure] | None = None) -> Plan:
+    """The plan in a file; its bench file is read too, and every procedure is asked whether that bench can run it.
+
+    Raises
+    ------
+    BadInput : the first thing that is wrong in either file, with file, line and key.
+    """
+    return load_plan_and_bench(path, known)[0]
+
+
+def load_plan_and_bench(
+    path: Path | str, known: Mapping[str, Procedure] | None = None
+) -> tuple[Plan, BenchDescription]:
+    """The plan in a file and the bench that it names; errors as in `load_plan`."""
+    text = read_text(path)
+    tree = parse_yaml(text, str(path))
+    named = read_section(PlanFile, tree).bench
+    bench_path = Path(path).parent / named
+    if not bench_path.exists():
+        raise BadInput(
+            "there is no such bench file",
+            place=tree.where("bench"),
+            found=quoted(named),
+            allowed="a path relative to the plan's folder",
+            cure=near_miss(bench_path.name, _names_beside(bench_path)),
+        )
+    bench = load_bench(bench_path)
+    return parse_plan(text, str(path), bench, known), bench
+
+
+def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str, Procedure] | None = None) -> Plan:
+    """The plan that `text` describes, for `bench`.
+
+    `path` is what errors and records name; `known` are the procedures by name, all that are installed by default.
+    """
+    tree = parse_yaml(text, path)
+    head = read_section(PlanFile, tree)
+    listed = tree.node("procedures")
+    assert isinstance(listed, Items)
+    planned: dict[str, PlannedProcedure] = {}
+    for item in listed.items:
+        one = _planned(item, bench, _all_known(known))
+        if one.id in planned:
+            raise BadInput(
+                f"the id '{one.id}' stands twice",
+                place=one.place,
+                cure=f"give one of them an 'id' of its own; the first is on line {planned[one.id].place.line}",
+            )
+        planned[one.id] = one
+    return Plan(
+        name=_plan_name(path),
+        path=path,
+        text=text,
+        purpose=head.purpose,
+        bench=bench.path,
+        rule=head.decision_rule,
+        on_inconclusive=head.inconclusive,
+        procedures=tuple(planned.values()),
+    )
+
+
+def settings_from(procedure: Procedure, given: Mapping[str, Any], axis: Axis, place: Place) -> Any:
+    """An instance of `procedure.settings` from keyword text, as a hand-written test gives it.
+
+    `given` maps keys to text such as ``"0.05 A"``, to numbers, to yes or no (bool), or to a sequence of such.
+    """
+    section = Section({key: _as_node(value, place.below(key)) for key, value in given.items()}, place, place.line)
+    model = _model(f"{procedure.name}_settings", procedure, _settings_fields(procedure))
+    return _settings(procedure, read_section(model, section, axis=axis))
+
+
+def _all_known(known: Mapping[str, Procedure] | None) -> Mapping[str, Procedure]:
+    if known is not None:
+        return known
+    from stepwitness.procedures.registry import procedures
+
+    return procedures()
+
+
+def _plan_name(path: str) -> str:
+    name = Path(path).name.removesuffix(SUFFIX).removesuffix(".yaml")
+    if not re.fullmatch(r"[A-Za-z0-9_-]+", name):
+        raise BadInput(
+            "a plan's file name is its name",
+            place=Place(path),
+            found=quoted(name),
+            allowed=f"letters A-Z a-z, digits, _ and - before {SUFFIX}",
+        )
+    return name
+
+
+def _names_beside(path: Path) -> list[str]:
+    try:
+        return sorted(item.name for item in path.parent.iterdir())
+    except OSError:
+        return []
+
+
+# -- one procedure ---------------------------------------------------------------------------------------------
+
+
+def _planned(item: Node, bench: BenchDescription, known: Mapping[str, Procedure]) -> PlannedProcedure:
+    procedure, section = _named(item, known)
+    model = _model(procedure.name, procedure, _settings_fields(procedure) | _plan_fields(procedure))
+    read = read_section(model, section, axis=bench.axis)
+    settings = _settings(procedure, read)
+    try:
+        procedure.check(bench, settings)
+    except BadInput as err:
+        raise err.at(section.place) from None
+    return PlannedProcedure(
+        id=read.id or procedure.name,  # type: ignore[attr-defined]
+        procedure=procedure,
+        settings=settings,
+        limits=_limits(read.limits, section),  # type: ignore[attr-defined]
+        place=section.place,
+    )
+
+
+def _named(item: Node, known: Mapping[str, Procedure]) -> tuple[Procedure, Section]:
+    """The procedure that a list item names, and its section."""
+    if isinstance(item, Text):
+        raise _without_limits(_known(item.value, item.place, known), item.place)
+    if isinstance(item, Items):
+        raise BadInput("a list where a procedure belongs", place=item.place, allowed=", ".join(known))
+    if len(item.entries) != 1:
+        keys = list(item.entries)
+        raise BadInput(
+            "a list item with more than one key" if keys else "a list item without a key",
+            place=item.place,
+            found=", ".join(keys),
+            allowed="one procedure a list item",
+            cure=f"indent its settings below '{keys[0]}:'" if keys and keys[0] in known else "",
+        )
+    ((name, section),) = item.entries.items()
+    procedure = _known(name, section.place, known)
+    if isinstance(section, Text) and not section.value:
+        raise _without_limits(procedure, section.place)
+    if not isinstance(section, Section):
+        raise BadInput(f"{shape(section)} where settings and limits belong", place=section.place)
+    if "limits" not in section.entries:
+        close = near_miss("limits", set(section.entries) - set(settings_of(procedure.settings)))
+        if not close:
+            raise _without_limits(procedure, section.place)
+    return procedure, section
+
+
+def _known(name: str, place: Place, known: Mapping[str, Procedure]) -> Procedure:
+    if name not in known:
+        raise BadInput(
+            f"an unknown procedure '{name}'",
+            place=place,
+            allowed=", ".join(known),
+            cure=near_miss(name, known),
+        )
+    return known[name]
+
+
+def _without_limits(procedure: Procedure, place: Place) -> BadInput:
+    first = procedure.characteristics[0]
+    return BadInput(
+        f"the procedure '{procedure.name}' has no limits",
+        place=place,
+        allowed=", ".join(item.name for item in procedure.characteristics),
+        cure=f"write such as {procedure.name}: {{limits: {{{first.name}: {_example(first)}}}}}",
+    )
+
+
+def _example(characteristic: Characteristic) -> str:
+    return f"{split(characteristic.kind.example.split(', ')[0]).number} {characteristic.unit}".strip()
+
+
+def _settings(procedure: Procedure, read: BaseModel) -> Any:
+    declared = {name for name, _, _ in settings_of(procedure.settings).values()}
+    given = {name.removeprefix(_PREFIX) for name in read.model_fields_set}
+    return procedure.settings(**{name: getattr(read, _PREFIX + name) for name in sorted(given & declared)})
+
+
+def _limits(read: BaseModel, section: Section) -> tuple[Limit, ...]:
+    """The limits in the order of the file."""
+    written = section.node("limits")
+    if not isinstance(written, Section) or not written.entries:
+        raise BadInput("no limit is set", place=section.where("limits"))
+    found: list[Limit] = []
+    for key, node in written.entries.items():
+        limit: Limit = getattr(read, _PREFIX + key)
+        found.append(replace(limit, place=node.place))
+    return tuple(found)
+
+
+def _as_node(value: Any, place: Place) -> Node:
+    if isinstance(value, (list, tuple)):
+        return Items(tuple(_as_node(item, place) for item in value), place)
+    if isinstance(value, Mapping):
+        return Section({str(key): _as_node(item, place) for key, item in value.items()}, place, place.line)
+    if isinstance(value, bool):
+        return Text("yes" if value else "no", place)
+    return Text(str(value).strip(), place)
+
+
+# -- models made from what a procedure declares --------------------------------------------------------------------
+
+_PREFIX = "x_"
+"""Before each field's name, so that no setting's name meets one of pydantic's own."""
+
+
+def _model(name: str, procedure: Procedure, fields: Mapping[str, Any]) -> type[BaseModel]:
+    definitions: Any = fields
+    return create_model(name, __base__=Strict, __doc__=procedure.title, **definitions)
+
+
+def _settings_fields(procedure: Procedure) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for key, (name, setting, required) in settings_of(procedure.settings).items():
+        default = ... if required else None
+        found[_PREFIX + name] = (
+            _setting_type(setting),
+            Field(default, alias=key, description=setting.meaning),
+        )
+    return found
+
+
+def _plan_fields(procedure: Procedure) -> dict[str, Any]:
+    limits = {
+        _PREFIX + item.name: (
+            Annotated[Any, _limit(item)],
+            Field(None, alias=item.name, description=f"{item.heading} ({item.sense.value}): {item.definition}."),
+        )
+        for item in procedure.characteristics
+    }
+    limits_model = _model(f"{procedure.name}_limits", procedure, limits)
+    return {
+        "id": (Name, Field("", description="Name of this item where a procedure stands twice in the plan.")),
+        "limits": (limits_model, Field(description="Limits of characteristics; at least one.")),
+    }
+
+
+def _setting_type(setting: Setting) -> Any:
+    one = _single(setting)
+    if not setting.many:
+        return Annotated[Any, one]
+    schema = {"anyOf": [dict(one.schema), {"type": "array", "items": dict(one.schema), "minItems": 1}]}
+    return Annotated[tuple[Annotated[Any, one], ...], BeforeValidator(_listed), WithJsonSchema(schema)]
+
+
+def _listed(value: Any) -> Any:
+    """One text where a list may stand is a list of one."""
+    return [value] if isinstance(value, str) else value
+
+
+def _single(setting: Setting) -> FromText:
+    if setting.kind is not None:
+        return quantity(setting.kind, at_least=setting.at_least, at_most=setting.at_most)
+    if setting.choices:
+        return word(setting.choices)
+    if setting.type is bool:
+        return from_text_of(YesNo)
+    if setting.type is int:
+        return whole(
+            at_least=None if setting.at_least is None else int(setting.at_least),
+            at_most=None if setting.at_most is None else int(setting.at_most),
+        )
+    if setting.type is float:
+        return quantity(Kind.RATIO, at_least=setting.at_least, at_most=setting.at_most)
+    return from_text_of(Words)
+
+
+def from_text_of(annotated: Any) -> FromText:
+    """The `FromText` in an annotated type."""
+    found = next(item for item in annotated.__metadata__ if isinstance(item, FromText))
+    assert isinstance(found, FromText)
+    return found
+
+
+def _limit(characteristic: Characteristic) -> FromText:
+    kind = characteristic.kind
+
+    def limit(bound: Fraction, text: str) -> Limit:
+        if characteristic.magnitude and bound < 0:
+            raise BadInput("a negative limit on a magnitude", found=quoted(text), allowed="0 or more")
+        unit = split(text).unit
+        bare_zero = not unit and kind not in (Kind.COUNT, Kind.RATIO)
+        shown = characteristic.unit if bare_zero else STEP_UNITS.get(unit, unit)
+        return Limit(characteristic, finite(bound, text), shown, text)
+
+    def convert(text: str) -> Limit:
+        return limit(exact(text, kind), text)
+
+    def with_axis(text: str, axis: Axis) -> Limit:
+        return limit(axis.travel(text), text)
+
+    schema = quantity_schema(kind, steps=kind is Kind.TRAVEL)
+    return FromText(convert, schema, with_axis if kind is Kind.TRAVEL else None)
+
+
+def plan_schema(known: Mapping[str, Procedure] | None = None) -> dict[str, Any]:
+    """JSON Schema of a plan file, with the settings and limits of every known procedure."""
+    schema = PlanFile.model_json_schema(by_alias=True)
+    definitions: dict[str, Any] = {}
+    items: list[dict[str, Any]] = []
+    for name, procedure in _all_known(known).items():
+        model = _model(name, procedure, _settings_fields(procedure) | _plan_fields(procedure))
+        section = model.model_json_schema(by_alias=True)
+        definitions |= section.pop("$defs", {})
+        definitions[f"{name}_limits"]["minProperties"] = 1
+        definitions[name] = section
+        items.append(
+            {
+                "type": "object",
+                "properties": {name: {"$ref": f"#/$defs/{name}"}},
+                "required": [name],
+                "additionalProperties": False,
+            }
+        )
+    schema["properties"]["procedures"]["items"] = {"oneOf": items}
+    schema["$defs"] = schema.get("$defs", {}) | definitions
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": SUFFIX} | schema

@@ -1,0 +1,53 @@
+"""Runs a procedure so that every way out leaves the axis safe and the journal ended."""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+from stepwitness.bench.live import Bench
+from stepwitness.errors import StepwitnessError
+from stepwitness.procedures.procedure import Journal, Procedure
+
+
+class Planned(Protocol):
+    """A procedure with its settings, as a plan or a fixture gives it."""
+
+    @property
+    def procedure(self) -> Procedure: ...
+
+    @property
+    def settings(self) -> Any: ...
+
+
+class EndingJournal(Journal, Protocol):
+    """A journal that takes an outcome as its last line."""
+
+    def end(self, outcome: str, cause: str = "") -> None: ...
+
+
+def acquire(bench: Bench, planned: Planned, journal: EndingJournal) -> None:
+    """Run `planned` and end its journal with ``done`` or ``aborted`` and the cause.
+
+    Only what stops the whole run (Ctrl-C, a signal, the interpreter's exit) is raised again; everything else is a
+    cause in the journal, and the findings say ABORTED.
+    """
+    try:
+        planned.procedure.run(bench, planned.settings, journal)
+        bench.to_safe_state()
+        journal.end("done")
+    except BaseException as error:
+        cause = str(error) if isinstance(error, StepwitnessError) else _named(error)
+        try:
+            bench.to_safe_state()
+        except StepwitnessError as failure:
+            cause = f"{cause}; {failure}"
+        finally:
+            journal.end("aborted", cause)
+        if not isinstance(error, Exception):
+            raise
+
+
+def _named(error: BaseException) -> str:
+    if isinstance(error, KeyboardInterrupt):
+        return "interrupted by the operator"
+    return f"{type(error).__name__}: {error}"

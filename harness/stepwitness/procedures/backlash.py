@@ -1,0 +1,351 @@
+"""Backlash: what the load loses when the direction reverses, told apart from what merely bends.
+
+1. Reversal at the load is what a witness on the load sees. Less the motor's own reversal it is the lost motion
+   behind the encoder.
+2. Lost motion at two drags separates clearance from wind-up: L(D) = b + 2 (F0 + D)/k, with F0 the guide's own
+   friction and D the added drag (first principles; a quasi-static elastic train held by friction).
+3. Where nothing reverses the force on the nut, one flank stays loaded and clearance isn't observable.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass, field
+
+from stepwitness import diagnosis
+from stepwitness.axis import Mounting, Orientation
+from stepwitness.bench import motion
+from stepwitness.bench.description import BenchDescription
+from stepwitness.bench.live import Bench
+from stepwitness.errors import BadInput
+from stepwitness.findings import Characteristic, Estimate
+from stepwitness.metrology.statistics import Running
+from stepwitness.procedures.common import (
+    NO_COUNTER,
+    NO_GAUGE,
+    Trace,
+    combined,
+    contributions,
+    counts_on,
+    load_witness,
+    not_observable,
+    witnesses,
+)
+from stepwitness.procedures.procedure import Forecast, Journal, Procedure, Readings
+from stepwitness.quantities import Kind
+from stepwitness.settings import setting
+
+
+@dataclass(frozen=True)
+class Settings:
+    places: int = setting("places", int, "number of places along the envelope", default=3, at_least=1, at_most=100)
+    repeats: int = setting("repeats", int, "reversals at each place and drag", default=5, at_least=2)
+    approach_m: float = setting(
+        "approach", Kind.TRAVEL, "travel towards a place before it is read", default=1e-3, at_least=1e-4
+    )
+    speed_m_per_s: float = setting(
+        "speed", Kind.SPEED, "speed of travel; default: a third of the envelope's", default=0.0
+    )
+    dwell_s: float = setting("dwell", Kind.TIME, "rest before a reading", default=0.2, at_least=0.0, at_most=60.0)
+    drags_n: tuple[float, ...] = setting(
+        "drags",
+        Kind.FORCE,
+        "drag added on the carriage, at two values or more",
+        default=(),
+        many=True,
+        at_least=0.0,
+    )
+
+
+_REVERSAL = Characteristic(
+    "reversal_value",
+    "reversal value at the load",
+    Kind.TRAVEL,
+    "um",
+    "ISO 230-2 (2006), definition 2.13",
+    "greatest over the places of the absolute difference of the mean positions by direction, at no added drag",
+    "B",
+)
+_MOTOR_REVERSAL = Characteristic(
+    "motor_side_reversal",
+    "motor-side reversal",
+    Kind.TRAVEL,
+    "um",
+    "own definition",
+    "the same of the motor as counted, in travel: twice the rotor's lag under friction",
+)
+_LOST_MOTION = Characteristic(
+    "lost_motion",
+    "lost motion behind the encoder",
+    Kind.TRAVEL,
+    "um",
+    "own definition",
+    "greatest over the places of load reversal less motor-side reversal: clearance and wind-up together",
+)
+_CLEARANCE = Characteristic(
+    "clearance",
+    "clearance",
+    Kind.TRAVEL,
+    "um",
+    "own definition",
+    "lost motion less the wind-up under the guide's friction, from reversals at two drags or more",
+)
+_WIND_UP = Characteristic(
+    "wind_up",
+    "wind-up at the guide's friction",
+    Kind.TRAVEL,
+    "um",
+    "own definition",
+    "twice the guide's friction over the stiffness found from reversals at two drags or more",
+)
+
+
+@dataclass
+class _Reversal:
+    """Running means of one place at one drag, by witness and direction."""
+
+    up: dict[str, Running] = field(default_factory=lambda: defaultdict(Running))
+    down: dict[str, Running] = field(default_factory=lambda: defaultdict(Running))
+
+    def value(self, witness: str) -> float:
+        return self.up[witness].mean - self.down[witness].mean
+
+    def variance(self, witness: str) -> float:
+        """Of the difference of the two means."""
+        return sum(side[witness].variance / side[witness].n for side in (self.up, self.down))
+
+
+def _speed(bench: BenchDescription, settings: Settings) -> float:
+    return settings.speed_m_per_s or bench.envelope.speed_m_per_s / 3
+
+
+def places_m(bench: BenchDescription, settings: Settings) -> tuple[float, ...]:
+    """Places evenly inside the envelope, an approach away from its edges."""
+    low, high = bench.envelope.low_m + settings.approach_m, bench.envelope.high_m - settings.approach_m
+    step = (high - low) / (settings.places + 1)
+    exact = [low + (index + 1) * step for index in range(settings.places)]
+    return tuple(float(bench.axis.travel_of_microsteps(bench.axis.nearest_microstep(at))) for at in exact)
+
+
+def _drags(bench: BenchDescription, settings: Settings) -> tuple[float, ...]:
+    return settings.drags_n if settings.drags_n and bench.drag is not None else (0.0,)
+
+
+def check(bench: BenchDescription, settings: Settings) -> Forecast:
+    """Refuse drags that nothing applies and approaches that don't fit; forecast the rest."""
+    if settings.drags_n and bench.drag is None:
+        raise BadInput(
+            "drags without a part that applies them",
+            found="drags",
+            allowed="a 'drag' part in the bench file, or no drags",
+        )
+    if len(set(settings.drags_n)) == 1:
+        raise BadInput("one drag separates nothing", found="one value", allowed="two different drags or more")
+    room_m = bench.envelope.high_m - bench.envelope.low_m
+    if 4 * settings.approach_m > room_m:
+        raise BadInput(
+            "an approach too long for the envelope",
+            found=f"{settings.approach_m * 1e3:g} mm",
+            allowed=f"at most {room_m * 250:g} mm",
+        )
+    hop_s = motion.duration_s(
+        distance_m=settings.approach_m,
+        speed_m_per_s=_speed(bench, settings),
+        acceleration_m_per_s2=bench.envelope.acceleration_m_per_s2,
+    )
+    reversals = settings.places * settings.repeats * len(_drags(bench, settings))
+    reason = _unloaded_reason(bench)
+    return Forecast(
+        phrase=f"{settings.places} places × {settings.repeats} reversals"
+        + (f" × {len(settings.drags_n)} drags" if settings.drags_n else ""),
+        duration_s=reversals * 2 * (2 * hop_s + settings.dwell_s) + room_m / _speed(bench, settings),
+        lowest_m=bench.envelope.low_m,
+        highest_m=bench.envelope.high_m,
+        warnings=(f"clearance is not observable: {reason}",) if reason else (),
+    )
+
+
+def run(bench: Bench, settings: Settings, journal: Journal) -> None:
+    """At each place and drag: from an approach below up to the place, on, and from above down to it."""
+    speed = _speed(bench.description, settings)
+    motion.prepare(bench, speed_m_per_s=speed)
+    watch = motion.Watch(motion.default_window_m(bench.description) if bench.counter else None, gauge=True)
+    trace = Trace(journal, "reversal", period_s=0.02)
+
+    def go(travel_m: float) -> None:
+        motion.move_to(bench, travel_m, watch, speed_m_per_s=speed, on_sweep=trace)
+
+    try:
+        for place_index, place in enumerate(places_m(bench.description, settings)):
+            for drag_n in _drags(bench.description, settings):
+                if bench.drag is not None:
+                    bench.drag.set_force(drag_n)
+                for repeat in range(settings.repeats):
+                    for up in (True, False):
+                        go(place - settings.approach_m if up else place + settings.approach_m)
+                        go(place)
+                        bench.clock.sleep(settings.dwell_s)
+                        row = {
+                            "place_index": place_index,
+                            "place_m": place,
+                            "drag_n": drag_n,
+                            "repeat": repeat,
+                            "up": up,
+                        }
+                        journal.write("reversals", {**row, **witnesses(bench.sweep())})
+                journal.commit()
+    finally:
+        if bench.drag is not None:
+            bench.drag.set_force(0.0)
+
+
+def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) -> tuple[Estimate, ...]:
+    """Estimates of reversal, lost motion, clearance and wind-up; one pass over the readings."""
+    del settings
+    cells: dict[tuple[int, float], _Reversal] = defaultdict(_Reversal)
+    for row in readings.rows("reversals"):
+        cell = cells[int(row["place_index"]), float(row["drag_n"])]
+        side = cell.up if row["up"] else cell.down
+        for column in ("counted_m", "gauge_m"):
+            if row[column] is not None:
+                side[column].add(float(row[column]) - float(row["place_m"]))
+    witness = load_witness(bench)
+    motor = "counted_m" if counts_on(bench, Mounting.MOTOR) else None
+    least_drag = min(drag for _, drag in cells)
+    free = {place: cell for (place, drag), cell in cells.items() if drag == least_drag}
+    return (
+        *_reversal_estimates(free, bench, witness, motor),
+        *_separated(cells, bench, witness, motor),
+    )
+
+
+def _reversal_estimates(
+    free: dict[int, _Reversal], bench: BenchDescription, witness: str | None, motor: str | None
+) -> tuple[Estimate, ...]:
+    estimates: list[Estimate] = []
+    motor_place = max(free.values(), key=lambda cell: abs(cell.value(motor))) if motor else None
+    if witness is None:
+        estimates += not_observable([_REVERSAL.name, _LOST_MOTION.name], NO_GAUGE)
+    else:
+        place = max(free.values(), key=lambda cell: abs(cell.value(witness)))
+        budget = contributions(_budget(place, bench, witness))
+        u = combined(budget)
+        value = place.value(witness)
+        said = diagnosis.reversal(value, 2 * u, place.value(motor) if motor else None, bench.axis)
+        estimates.append(Estimate(_REVERSAL.name, abs(value), u, budget, said))
+        if motor is None:
+            estimates += not_observable(
+                [_LOST_MOTION.name], "lost motion needs a counter on the motor beside the load's witness"
+            )
+        else:
+            lost = max(free.values(), key=lambda cell: _lost(cell, witness, motor))
+            lost_budget = contributions([*_budget(lost, bench, witness), *_budget(lost, bench, motor)])
+            value = _lost(lost, witness, motor)
+            estimates.append(
+                Estimate(_LOST_MOTION.name, value, combined(lost_budget), lost_budget, _in_trade(value, bench))
+            )
+    if motor_place is None or motor is None:
+        estimates += not_observable([_MOTOR_REVERSAL.name], NO_COUNTER)
+    else:
+        budget = contributions(_budget(motor_place, bench, motor))
+        value = abs(motor_place.value(motor))
+        estimates.append(Estimate(_MOTOR_REVERSAL.name, value, combined(budget), budget, _in_trade(value, bench)))
+    return tuple(estimates)
+
+
+def _lost(cell: _Reversal, witness: str, motor: str) -> float:
+    """Lost motion behind the encoder at one place; signed so that play is positive."""
+    return cell.value(motor) - cell.value(witness)
+
+
+def _separated(
+    cells: dict[tuple[int, float], _Reversal], bench: BenchDescription, witness: str | None, motor: str | None
+) -> tuple[Estimate, ...]:
+    """Clearance and wind-up from the slope of lost motion over drag."""
+    names = [_CLEARANCE.name, _WIND_UP.name]
+    if witness is None:
+        return not_observable(names, NO_GAUGE)
+    if motor is None:
+        return not_observable(names, NO_COUNTER)
+    if reason := _unloaded_reason(bench):
+        return (*not_observable([_CLEARANCE.name], reason), *not_observable([_WIND_UP.name], reason))
+    drags = sorted({drag for _, drag in cells})
+    if len(drags) < 2:
+        return not_observable(names, "clearance and wind-up can't be told apart at one drag; reverse at two")
+    if bench.guide_friction_n is None:
+        return not_observable(names, "the bench file doesn't give the guide's own friction")
+    places = sorted({place for place, _ in cells})
+    means = [sum(_lost(cells[place, drag], witness, motor) for place in places) / len(places) for drag in drags]
+    variances = [
+        sum(cells[place, drag].variance(witness) + cells[place, drag].variance(motor) for place in places)
+        / len(places) ** 2
+        for drag in drags
+    ]
+    centre = sum(drags) / len(drags)
+    spread = sum((drag - centre) ** 2 for drag in drags)
+    weights = [(drag - centre) / spread for drag in drags]
+    compliance2 = sum(weight * mean for weight, mean in zip(weights, means, strict=True))  # 2/k
+    u_compliance2 = math.sqrt(sum(weight**2 * variance for weight, variance in zip(weights, variances, strict=True)))
+    lever = centre + bench.guide_friction_n
+    clearance = sum(means) / len(means) - compliance2 * lever
+    u_mean = math.sqrt(sum(variances)) / len(variances)
+    quantum = float(bench.axis.count_travel) / math.sqrt(12)
+    budget = contributions(
+        [
+            ("repeated reversals", u_mean, "A"),
+            ("slope over drag, at the guide's friction", u_compliance2 * lever, "A"),
+            ("resolution of the counter", quantum * math.sqrt(2), "B"),
+        ]
+    )
+    wind_up = compliance2 * bench.guide_friction_n
+    wind_budget = contributions([("slope over drag", u_compliance2 * bench.guide_friction_n, "A")])
+    stiffness = f"{2e-6 / compliance2:.3g} N/µm" if compliance2 > 0 else "beyond what the gauge resolves"
+    return (
+        Estimate(_CLEARANCE.name, clearance, combined(budget), budget, _in_trade(clearance, bench)),
+        Estimate(_WIND_UP.name, wind_up, combined(wind_budget), wind_budget, f"axial stiffness {stiffness}"),
+    )
+
+
+def _unloaded_reason(bench: BenchDescription) -> str:
+    """Why one flank of the nut stays loaded through a reversal, or an empty text."""
+    if bench.axis.orientation is Orientation.VERTICAL:
+        return "gravity keeps one flank of the nut loaded in both directions"
+    gauge = bench.gauge
+    if gauge is not None and bench.guide_friction_n is not None and gauge.measuring_force_n >= bench.guide_friction_n:
+        return (
+            f"the gauge's measuring force ({gauge.measuring_force_n:g} N) exceeds the guide's friction "
+            f"({bench.guide_friction_n:g} N) and keeps one flank of the nut loaded"
+        )
+    return ""
+
+
+def _budget(cell: _Reversal, bench: BenchDescription, witness: str) -> list[tuple[str, float, str]]:
+    """Budget of one reversal: scatter of the two means, and the witness's resolution at both readings."""
+    if witness == "gauge_m" and bench.gauge is not None:
+        resolution_m, name = bench.gauge.resolution_m, "gauge"
+    else:
+        resolution_m, name = float(bench.axis.count_travel), "counter"
+    return [
+        (f"scatter of the reversals, {name}", math.sqrt(cell.variance(witness)), "A"),
+        (f"resolution of the {name}, both readings", resolution_m / math.sqrt(12) * math.sqrt(2), "B"),
+    ]
+
+
+def _in_trade(value_m: float, bench: BenchDescription) -> str:
+    """A travel also in full steps and in degrees of the motor shaft."""
+    steps = value_m / float(bench.axis.step_travel)
+    degrees = value_m / float(bench.axis.travel_per_turn) * 360
+    return f"{value_m * 1e6:.1f} µm of travel, {steps:.2f} full steps or {degrees:.2f}° at the motor"
+
+
+PROCEDURE = Procedure(
+    name="backlash",
+    title="backlash",
+    version="1",
+    settings=Settings,
+    characteristics=(_REVERSAL, _MOTOR_REVERSAL, _LOST_MOTION, _CLEARANCE, _WIND_UP),
+    check=check,
+    run=run,
+    evaluate=evaluate,
+)

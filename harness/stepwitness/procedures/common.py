@@ -1,0 +1,74 @@
+"""What procedures share: settings that recur, the sparse trace of a move, and estimates without a number."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from stepwitness.axis import Mounting
+from stepwitness.bench.description import BenchDescription
+from stepwitness.bench.sampler import Sweep
+from stepwitness.findings import Contribution, Estimate
+from stepwitness.procedures.procedure import Journal, Value
+
+NO_GAUGE = "no displacement gauge on the load: a motor-side encoder can't see what lies behind it"
+NO_COUNTER = "no encoder counter: nothing testifies to what the motor did"
+
+
+def has_gauge(bench: BenchDescription) -> bool:
+    return bench.gauge is not None
+
+
+def counts_on(bench: BenchDescription, mounting: Mounting) -> bool:
+    """Whether the bench has a counter whose encoder is mounted there."""
+    encoder = bench.axis.encoder
+    return bench.counter is not None and encoder is not None and encoder.mounting is mounting
+
+
+def load_witness(bench: BenchDescription) -> str | None:
+    """The column that tells where the load is, independently of motor and screw; None without such a witness."""
+    if has_gauge(bench):
+        return "gauge_m"
+    return "counted_m" if counts_on(bench, Mounting.LOAD) else None
+
+
+def not_observable(names: Iterable[str], reason: str) -> tuple[Estimate, ...]:
+    """Estimates without a value, all for the same reason."""
+    return tuple(Estimate(name, None, reason=reason) for name in names)
+
+
+def contributions(lines: Iterable[tuple[str, float, str]]) -> tuple[Contribution, ...]:
+    """Metrology's budget lines as the findings hold them."""
+    return tuple(Contribution(source, uncertainty, kind) for source, uncertainty, kind in lines)
+
+
+def combined(budget: Iterable[Contribution]) -> float:
+    """Combined standard uncertainty of uncorrelated contributions (JCGM 100 5.1.2)."""
+    return float(sum(line.standard_uncertainty**2 for line in budget) ** 0.5)
+
+
+def witnesses(sweep: Sweep) -> dict[str, Value]:
+    """The columns that every table of sweeps begins with."""
+    return {
+        "t_s": sweep.t_s,
+        "skew_s": sweep.skew_s,
+        "claim_m": sweep.claim_m,
+        "counted_m": sweep.counted_m,
+        "gauge_m": sweep.gauge_m,
+    }
+
+
+class Trace:
+    """Writes a sweep to the journal's ``motion`` table, no oftener than every `period_s`."""
+
+    def __init__(self, journal: Journal, phase: str, *, period_s: float) -> None:
+        self._journal = journal
+        self._phase = phase
+        self._period_s = period_s
+        self._next_s = float("-inf")
+
+    def __call__(self, sweep: Sweep) -> bool:
+        """Takes a sweep and says that the move may go on."""
+        if sweep.t_s >= self._next_s:
+            self._journal.write("motion", {**witnesses(sweep), "phase": self._phase})
+            self._next_s = sweep.t_s + self._period_s
+        return True

@@ -1,0 +1,76 @@
+"""What a procedure is: settings, characteristics, and two functions.
+
+`run` drives and reads and writes to the journal, and decides nothing about limits. `evaluate` is pure: the same
+readings give the same estimates, years later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol
+
+from stepwitness.bench.description import BenchDescription
+from stepwitness.findings import Characteristic, Estimate
+
+if TYPE_CHECKING:
+    from stepwitness.bench.live import Bench
+
+Value = int | float | str | bool | None
+
+
+class Journal(Protocol):
+    """Where `run` writes. Rows of one table have the same columns, SI units in their names."""
+
+    def write(self, table: str, row: Mapping[str, Value]) -> None:
+        """Add a row; it is committed with its batch."""
+        ...
+
+    def commit(self) -> None:
+        """Commit what is pending: one batch a table, on disk when this returns."""
+        ...
+
+
+class Readings(Protocol):
+    """Where `evaluate` reads: the journal of one procedure."""
+
+    def batches(self, table: str) -> Iterator[Mapping[str, Sequence[Any]]]:
+        """Batches of columns, in the order written; nothing for a table that was never written."""
+        ...
+
+    def rows(self, table: str) -> Iterator[dict[str, Any]]:
+        """Row by row, in the order written."""
+        ...
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What will move, said before anything does: a phrase, the time on the axis, and the travel covered."""
+
+    phrase: str
+    duration_s: float
+    lowest_m: float
+    highest_m: float
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Procedure:
+    """A test method.
+
+    `settings` is a frozen dataclass declared with `stepwitness.settings.setting`. `version` is the evaluator's and
+    grows whenever the same readings could give other digits. `check` raises `BadInput` for settings that this bench
+    can't run, and forecasts the rest.
+    """
+
+    name: str
+    title: str
+    version: str
+    settings: type
+    characteristics: tuple[Characteristic, ...]
+    check: Callable[[BenchDescription, Any], Forecast]
+    run: Callable[[Bench, Any, Journal], None]
+    evaluate: Callable[[Readings, BenchDescription, Any], tuple[Estimate, ...]]
+
+    def characteristic(self, name: str) -> Characteristic | None:
+        return next((item for item in self.characteristics if item.name == name), None)

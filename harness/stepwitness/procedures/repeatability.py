@@ -1,0 +1,375 @@
+"""Repeatability: targets approached in both directions, after ISO 230-2, with the witnesses side by side.
+
+1. The standard's figures are the load's: they come from a witness on the load, or they aren't observable.
+2. The same motion, counted at the motor, gives motor-side figures under names of their own.
+3. Along the way the witnesses are held against each other: scale of counter against gauge, and closure of counts.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass
+from typing import Any
+
+from stepwitness import diagnosis
+from stepwitness.axis import Mounting
+from stepwitness.bench import motion
+from stepwitness.bench.description import BenchDescription
+from stepwitness.bench.live import Bench
+from stepwitness.errors import BadInput
+from stepwitness.findings import Characteristic, Estimate
+from stepwitness.metrology.positioning import Positioning, PositioningAccumulator
+from stepwitness.metrology.statistics import SlopeAccumulator
+from stepwitness.metrology.uncertainty import positioning_budgets
+from stepwitness.procedures.common import (
+    NO_COUNTER,
+    NO_GAUGE,
+    Trace,
+    combined,
+    contributions,
+    counts_on,
+    has_gauge,
+    load_witness,
+    not_observable,
+    witnesses,
+)
+from stepwitness.procedures.procedure import Forecast, Journal, Procedure, Readings
+from stepwitness.quantities import Kind
+from stepwitness.settings import setting
+
+_RANDOM_SHARE = 0.3
+"""Share of the target interval within which a target is drawn, so that periodic errors are sampled (ISO 230-2 4.3)."""
+
+_SETTLED_TRACE_S = 0.05
+
+
+@dataclass(frozen=True)
+class Settings:
+    targets: int = setting("targets", int, "number of target positions", default=11, at_least=2, at_most=1000)
+    runs: int = setting("runs", int, "approaches to each target in each direction", default=5, at_least=2)
+    speed_m_per_s: float = setting("speed", Kind.SPEED, "speed of travel; default: the envelope's", default=0.0)
+    dwell_s: float = setting("dwell", Kind.TIME, "rest before a reading", default=0.2, at_least=0.0, at_most=60.0)
+    overrun_m: float = setting(
+        "overrun",
+        Kind.TRAVEL,
+        "travel beyond the outer targets before the axis turns",
+        default=5e-4,
+        at_least=1e-5,
+    )
+    seed: int = setting("seed", int, "seed of the random part of the targets", default=1)
+
+
+_ISO = "ISO 230-2 (2006), definition"
+"""The 2006 edition's numbers; the 2014 edition keeps the formulas (its text was not at hand)."""
+
+_LOAD_FIGURES = (
+    Characteristic(
+        "bidirectional_repeatability",
+        "bidirectional repeatability",
+        Kind.TRAVEL,
+        "um",
+        f"{_ISO} 2.19",
+        "greatest over the targets of 2 s↑ + 2 s↓ + |B|, 4 s↑ and 4 s↓ there",
+        "R",
+    ),
+    Characteristic(
+        "repeatability_up",
+        "unidirectional repeatability",
+        Kind.TRAVEL,
+        "um",
+        f"{_ISO} 2.18",
+        "greatest 4 s of the approaches in the positive direction",
+        "R↑",
+    ),
+    Characteristic(
+        "repeatability_down",
+        "unidirectional repeatability",
+        Kind.TRAVEL,
+        "um",
+        f"{_ISO} 2.18",
+        "greatest 4 s of the approaches in the negative direction",
+        "R↓",
+    ),
+    Characteristic(
+        "reversal_value",
+        "reversal value",
+        Kind.TRAVEL,
+        "um",
+        f"{_ISO} 2.13",
+        "greatest over the targets of the absolute difference of the mean deviations of both directions",
+        "B",
+    ),
+    Characteristic(
+        "mean_reversal",
+        "mean reversal value",
+        Kind.TRAVEL,
+        "um",
+        f"{_ISO} 2.14",
+        "mean over the targets of the mean deviation upwards less that downwards, signed",
+        "B̄",
+        magnitude=True,
+    ),
+    Characteristic(
+        "bidirectional_systematic_deviation",
+        "bidirectional systematic deviation",
+        Kind.TRAVEL,
+        "um",
+        f"{_ISO} 2.21",
+        "range of the mean deviations of both directions",
+        "E",
+    ),
+    Characteristic(
+        "bidirectional_accuracy",
+        "bidirectional accuracy",
+        Kind.TRAVEL,
+        "um",
+        f"{_ISO} 2.24",
+        "range of mean deviation ± 2 s over both directions",
+        "A",
+    ),
+)
+_MOTOR_FIGURES = (
+    Characteristic(
+        "motor_side_repeatability",
+        "motor-side repeatability",
+        Kind.TRAVEL,
+        "um",
+        f"formula of {_ISO} 2.19 on counts",
+        "bidirectional repeatability of the motor shaft in travel, as counted; says nothing of the load",
+    ),
+    Characteristic(
+        "motor_side_mean_reversal",
+        "motor-side mean reversal",
+        Kind.TRAVEL,
+        "um",
+        f"formula of {_ISO} 2.14 on counts",
+        "mean reversal of the motor shaft in travel, as counted: twice the rotor's lag under friction",
+        magnitude=True,
+    ),
+)
+_WITNESS_FIGURES = (
+    Characteristic(
+        "scale_difference",
+        "scale, counter − gauge",
+        Kind.RATIO,
+        "ppm",
+        "own definition",
+        "slope of counted against gauged travel, less one; lead or gauge, which can't be told without a check standard",
+        magnitude=True,
+    ),
+    Characteristic(
+        "count_closure",
+        "closure of counts",
+        Kind.TRAVEL,
+        "count",
+        "own definition",
+        "greatest change of claimed minus counted travel on the return to the start",
+        magnitude=True,
+    ),
+)
+_ATTRIBUTES = {
+    "bidirectional_repeatability": "R",
+    "repeatability_up": "R_up",
+    "repeatability_down": "R_down",
+    "reversal_value": "B",
+    "mean_reversal": "B_mean",
+    "bidirectional_systematic_deviation": "E",
+    "bidirectional_accuracy": "A",
+    "motor_side_repeatability": "R",
+    "motor_side_mean_reversal": "B_mean",
+}
+
+
+def _speed(bench: BenchDescription, settings: Settings) -> float:
+    return settings.speed_m_per_s or bench.envelope.speed_m_per_s
+
+
+def targets_m(bench: BenchDescription, settings: Settings) -> tuple[float, ...]:
+    """Target positions in travel: equal intervals over the envelope less the overruns, each target but the outer two
+    shifted by a random part, the same for the same seed (after ISO 230-2 4.3)."""
+    low, high = bench.envelope.low_m + settings.overrun_m, bench.envelope.high_m - settings.overrun_m
+    interval = (high - low) / (settings.targets - 1)
+    draw = random.Random(settings.seed)
+    shifts = [draw.uniform(-_RANDOM_SHARE, _RANDOM_SHARE) * interval for _ in range(settings.targets)]
+    shifts[0] = shifts[-1] = 0.0
+    exact = [low + index * interval + shift for index, shift in enumerate(shifts)]
+    return tuple(float(bench.axis.travel_of_microsteps(bench.axis.nearest_microstep(at))) for at in exact)
+
+
+def check(bench: BenchDescription, settings: Settings) -> Forecast:
+    """Refuse settings that leave no room between the overruns; forecast the rest."""
+    room_m = bench.envelope.high_m - bench.envelope.low_m - 2 * settings.overrun_m
+    if room_m <= 0:
+        raise BadInput(
+            "the overruns leave no travel for targets",
+            found=f"overrun of {settings.overrun_m * 1e3:g} mm",
+            allowed=f"less than {(bench.envelope.high_m - bench.envelope.low_m) * 500:g} mm",
+        )
+    if settings.speed_m_per_s > bench.envelope.speed_m_per_s:
+        raise BadInput(
+            "a speed beyond the envelope",
+            found=f"{settings.speed_m_per_s * 1e3:g} mm/s",
+            allowed=f"at most {bench.envelope.speed_m_per_s * 1e3:g} mm/s",
+        )
+    warnings = []
+    if load_witness(bench) is None:
+        warnings.append(f"figures of the load are not observable: {NO_GAUGE}")
+    if settings.targets < 5 or settings.runs < 5:
+        warnings.append("fewer than 5 targets or 5 runs: computed, but not a test to ISO 230-2")
+    hop_s = motion.duration_s(
+        distance_m=room_m / (settings.targets - 1),
+        speed_m_per_s=_speed(bench, settings),
+        acceleration_m_per_s2=bench.envelope.acceleration_m_per_s2,
+    )
+    return Forecast(
+        phrase=f"{settings.targets} targets × {settings.runs} runs × 2 directions",
+        duration_s=2 * settings.runs * (settings.targets + 1) * (hop_s + settings.dwell_s),
+        lowest_m=bench.envelope.low_m,
+        highest_m=bench.envelope.high_m,
+        warnings=tuple(warnings),
+    )
+
+
+def run(bench: Bench, settings: Settings, journal: Journal) -> None:
+    """The standard test cycle: up through all targets, over the end, down through all targets, over the start."""
+    speed = _speed(bench.description, settings)
+    motion.prepare(bench, speed_m_per_s=speed)
+    watch = motion.Watch(motion.default_window_m(bench.description) if bench.counter else None, gauge=True)
+    targets = targets_m(bench.description, settings)
+    start, end = targets[0] - settings.overrun_m, targets[-1] + settings.overrun_m
+    trace = Trace(journal, "travel", period_s=_SETTLED_TRACE_S)
+
+    def go(travel_m: float) -> None:
+        motion.move_to(bench, travel_m, watch, speed_m_per_s=speed, on_sweep=trace)
+
+    def close(run_index: int) -> None:
+        bench.clock.sleep(settings.dwell_s)
+        journal.write("closure", {"run": run_index, **witnesses(bench.sweep())})
+        journal.commit()
+
+    # the start is always reached from above, so that the closure compares like with like
+    go(targets[0])
+    go(start)
+    close(0)
+    for run_index in range(settings.runs):
+        for up in (True, False):
+            order = range(len(targets)) if up else reversed(range(len(targets)))
+            for index in order:
+                go(targets[index])
+                bench.clock.sleep(settings.dwell_s)
+                row = {"target_index": index, "target_m": targets[index], "run": run_index, "up": up}
+                journal.write("positions", {**row, **witnesses(bench.sweep())})
+            go(end if up else start)
+        close(run_index + 1)
+
+
+def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) -> tuple[Estimate, ...]:
+    """Estimates of every characteristic; one pass over the readings, in memory that doesn't grow with them."""
+    del settings
+    load, motor = PositioningAccumulator(), PositioningAccumulator()
+    scale = SlopeAccumulator()
+    witness = load_witness(bench)
+    has_motor = counts_on(bench, Mounting.MOTOR)
+    both = has_motor and has_gauge(bench)
+    for row in readings.rows("positions"):
+        index, up, target = int(row["target_index"]), bool(row["up"]), float(row["target_m"])
+        if witness is not None:
+            load.add(index, up, float(row[witness]) - target)
+        if has_motor:
+            motor.add(index, up, float(row["counted_m"]) - target)
+        if both:
+            scale.add(float(row["gauge_m"]), float(row["counted_m"]))
+    return (
+        *_load_estimates(load, bench, witness),
+        *_motor_estimates(motor, bench, has_motor),
+        *_scale_estimate(scale, bench, both),
+        *_closure_estimate(readings, bench),
+    )
+
+
+def _load_estimates(load: PositioningAccumulator, bench: BenchDescription, witness: str | None) -> tuple[Estimate, ...]:
+    names = [item.name for item in _LOAD_FIGURES]
+    if witness is None:
+        return not_observable(names, NO_GAUGE)
+    figures = load.result()
+    gauge = bench.gauge
+    if witness == "gauge_m" and gauge is not None:
+        resolution_m = gauge.resolution_m
+        calibration_m = gauge.calibration.standard_uncertainty if gauge.calibration else 0.0
+    else:
+        resolution_m, calibration_m = float(bench.axis.count_travel), 0.0
+    budgets = positioning_budgets(figures, resolution_m=resolution_m, calibration_u_m=calibration_m)
+    return _estimates(names, figures, budgets, diagnosis.load_figure)
+
+
+def _motor_estimates(motor: PositioningAccumulator, bench: BenchDescription, has_motor: bool) -> tuple[Estimate, ...]:
+    names = [item.name for item in _MOTOR_FIGURES]
+    if not has_motor:
+        return not_observable(names, NO_COUNTER)
+    figures = motor.result()
+    budgets = positioning_budgets(figures, resolution_m=float(bench.axis.count_travel), calibration_u_m=0.0)
+    return _estimates(names, figures, budgets, diagnosis.motor_figure)
+
+
+def _estimates(names: list[str], figures: Positioning, budgets: Any, say: Any) -> tuple[Estimate, ...]:
+    estimates = []
+    for name in names:
+        attribute = _ATTRIBUTES[name]
+        budget = contributions(budgets[attribute])
+        statement = say(attribute, figures)
+        estimates.append(Estimate(name, getattr(figures, attribute), combined(budget), budget, statement))
+    return tuple(estimates)
+
+
+def _scale_estimate(scale: SlopeAccumulator, bench: BenchDescription, both: bool) -> tuple[Estimate, ...]:
+    if not both:
+        return not_observable(["scale_difference"], "scale needs a counter on the motor and a gauge on the load")
+    slope = scale.result()
+    gauge = bench.gauge
+    assert gauge is not None
+    calibration_m = gauge.calibration.standard_uncertainty if gauge.calibration else 0.0
+    budget = contributions(
+        [
+            ("scatter about the fitted line", slope.standard_uncertainty, "A"),
+            (
+                "gauge calibration over the span of the targets",
+                calibration_m / slope.span if slope.span else 0.0,
+                "B",
+            ),
+        ]
+    )
+    value = slope.slope - 1
+    return (Estimate("scale_difference", value, combined(budget), budget, diagnosis.scale(value, slope.span)),)
+
+
+def _closure_estimate(readings: Readings, bench: BenchDescription) -> tuple[Estimate, ...]:
+    if bench.counter is None:
+        return not_observable(["count_closure"], NO_COUNTER)
+    start: float | None = None
+    worst = 0.0
+    gauge_worst: float | None = None
+    gauge_start = 0.0
+    for row in readings.rows("closure"):
+        difference = float(row["claim_m"]) - float(row["counted_m"])
+        gauge_difference = None if row["gauge_m"] is None else float(row["claim_m"]) - float(row["gauge_m"])
+        if start is None:
+            start, gauge_start = difference, gauge_difference or 0.0
+        if abs(difference - start) > abs(worst):
+            worst = difference - start
+            gauge_worst = None if gauge_difference is None else gauge_difference - gauge_start
+    count_m = float(bench.axis.count_travel)
+    budget = contributions([("one count at each end", count_m / 12**0.5 * 2**0.5, "B")])
+    statement = diagnosis.closure(worst / count_m, gauge_worst)
+    return (Estimate("count_closure", worst, combined(budget), budget, statement),)
+
+
+PROCEDURE = Procedure(
+    name="repeatability",
+    title="repeatability",
+    version="1",
+    settings=Settings,
+    characteristics=_LOAD_FIGURES + _MOTOR_FIGURES + _WITNESS_FIGURES,
+    check=check,
+    run=run,
+    evaluate=evaluate,
+)

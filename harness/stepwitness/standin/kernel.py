@@ -1,0 +1,390 @@
+"""The plant's equations of motion, integrated: one plain function over flat sequences of numbers.
+
+1. Drift-kick-drift leapfrog (second order) with steps that end on each pulse; winding currents by their exact
+   exponential under an ideal regulator that has +-supply volts to spend.
+2. Friction sticks by projection: a rotor at rest stays exactly at rest until the torque beats static friction. The
+   load behind the nut is a play operator with elasticity, so clearance needs no stiff contact.
+3. Where rotor, load and currents rest, time is skipped to the next pulse; the state is the one that integrating
+   would have given.
+
+Everything is a float, also indices and counts, and everything that the function needs comes in by argument, so that
+the same source runs as it is and can be compiled. Angles in radians since power-up, travel in metres.
+"""
+
+from __future__ import annotations
+
+from collections.abc import MutableSequence, Sequence
+from math import cos, exp, sin
+
+# Slots of `state`.
+TIME = 0  # s
+ROTOR = 1  # rad
+SPEED = 2  # rad/s
+CURRENT_A = 3  # A
+CURRENT_B = 4  # A
+LOAD = 5  # m
+LOAD_WAY = 6  # +1 or -1 while the load slides, 0 while it sticks
+TABLE_INDEX = 7  # microstep in the electrical period
+NEXT_PULSE = 8  # index into `pulses`
+STATE_SIZE = 9
+
+# Slots of `constants`.
+END_S = 0  # integrate until then
+STEP_S = 1  # longest step
+WAY = 2  # +1 or -1: what one pulse does
+AMPLITUDE_A = 3  # winding amplitude that the output stage regulates to, after its errors
+SUPPLY_V = 4
+RESISTANCE_OHM = 5
+INDUCTANCE_H = 6
+TORQUE_CONSTANT = 7  # N m/A, and V s/rad
+ROTOR_TEETH = 8
+DETENT_NM = 9
+VISCOUS_NMS = 10
+SHAFT_TORQUE_NM = 11  # from outside
+DRAG_NM = 12  # sliding friction at the shaft
+DRAG_STATIC_NM = 13
+INVERSE_INERTIA_RAISING = 14  # 1/(kg m2), motion along the push of the nut
+INVERSE_INERTIA_LOWERING = 15
+RAISE_M = 16  # N m/N, screw equation
+LOWER_M = 17
+TRAVEL_PER_RAD = 18
+NUT_OFFSET_M = 19
+PITCH_ERROR_M = 20
+STIFFNESS = 21  # N/m, shaft to load
+HALF_BACKLASH_M = 22
+GUIDE_N = 23  # sliding friction of the guide
+GUIDE_STATIC_N = 24
+EXTERNAL_N = 25  # on the load, along travel: gravity, hand
+STICKY_FROM_M = 26
+STICKY_TO_M = 27
+STICKY_N = 28
+GAUGE_FROM_M = 29  # the gauge's tip touches from here on
+GAUGE_N = 30
+STOP_LOW_M = 31
+STOP_HIGH_M = 32
+STOP_STIFFNESS = 33
+SKIP = 34  # 0 keeps integrating at rest
+CONSTANTS_SIZE = 35
+
+
+def integrate(  # noqa: PLR0912, PLR0915 - one function, so that it compiles as it is and costs no calls
+    state: MutableSequence[float],
+    constants: Sequence[float],
+    cosines: Sequence[float],
+    sines: Sequence[float],
+    pulses: Sequence[float],
+    turn_rotor: MutableSequence[float],
+    turn_load: MutableSequence[float],
+) -> int:
+    """Advance `state` to ``constants[END_S]``, or until the turn buffers are full.
+
+    Parameters
+    ----------
+    state : STATE_SIZE values, changed in place.
+    constants : CONSTANTS_SIZE values.
+    cosines, sines : microstep table over one electrical period, one value a microstep.
+    pulses : times of the pulses (s, rising); those before NEXT_PULSE have been sent.
+    turn_rotor, turn_load : filled with rotor angle and load travel wherever the rotor's speed changed sign, so that
+        the path between two entries is monotone and every encoder edge on it is known.
+
+    Returns
+    -------
+    int : entries written to the turn buffers. A pulse at END_S itself is left for the next call.
+    """
+    t = state[TIME]
+    rotor = state[ROTOR]
+    speed = state[SPEED]
+    ia = state[CURRENT_A]
+    ib = state[CURRENT_B]
+    load = state[LOAD]
+    load_way = state[LOAD_WAY]
+    index = int(state[TABLE_INDEX])
+    k = int(state[NEXT_PULSE])
+
+    end = constants[END_S]
+    longest = constants[STEP_S]
+    way = int(constants[WAY])
+    amplitude = constants[AMPLITUDE_A]
+    supply = constants[SUPPLY_V]
+    resistance = constants[RESISTANCE_OHM]
+    inductance = constants[INDUCTANCE_H]
+    torque_constant = constants[TORQUE_CONSTANT]
+    teeth = constants[ROTOR_TEETH]
+    detent = constants[DETENT_NM]
+    viscous = constants[VISCOUS_NMS]
+    shaft_torque = constants[SHAFT_TORQUE_NM]
+    drag = constants[DRAG_NM]
+    drag_static = constants[DRAG_STATIC_NM]
+    inverse_raising = constants[INVERSE_INERTIA_RAISING]
+    inverse_lowering = constants[INVERSE_INERTIA_LOWERING]
+    raising = constants[RAISE_M]
+    lowering = constants[LOWER_M]
+    travel_per_rad = constants[TRAVEL_PER_RAD]
+    nut_offset = constants[NUT_OFFSET_M]
+    pitch_error = constants[PITCH_ERROR_M]
+    stiffness = constants[STIFFNESS]
+    half_backlash = constants[HALF_BACKLASH_M]
+    skip = constants[SKIP] != 0.0
+
+    size = len(cosines)
+    pulse_count = len(pulses)
+    capacity = len(turn_rotor)
+    turns = 0
+    reference_a = amplitude * cosines[index]
+    reference_b = amplitude * sines[index]
+    settled = ia == reference_a and ib == reference_b
+    # Below this speed the supply holds any current of the table whatever the phase, so currents that are on their
+    # reference stay there.
+    free_speed = (supply - resistance * amplitude) / torque_constant
+    still = False
+    # An empty zone: the first step finds the one in which the load stands.
+    zone_low = 1.0
+    zone_high = 0.0
+    contact = False
+    stop_at = 0.0
+    push_up = 0.0
+    push_down = 0.0
+    behind_up = 0.0
+    behind_down = 0.0
+    behind_up_static = 0.0
+    behind_down_static = 0.0
+
+    while t < end:
+        if k < pulse_count and pulses[k] <= t:
+            index += way
+            if index == size:
+                index = 0
+            elif index < 0:
+                index = size - 1
+            reference_a = amplitude * cosines[index]
+            reference_b = amplitude * sines[index]
+            settled = False
+            still = False
+            k += 1
+            continue
+        boundary = pulses[k] if k < pulse_count and pulses[k] < end else end
+        if still:
+            t = boundary
+            continue
+        steps = int((boundary - t) / longest) + 1
+        h = (boundary - t) / steps
+        half = 0.5 * h
+        decay = exp(-resistance * half / inductance)
+        gain = (1.0 - decay) / resistance
+        step = 0
+        while step < steps:
+            step += 1
+            middle = rotor + half * speed
+            s = sin(teeth * middle)
+            c = cos(teeth * middle)
+
+            # Currents, first half of the step. Back-EMF: -K w sin, K w cos.
+            if not (settled and -free_speed < speed < free_speed):
+                emf = torque_constant * speed
+                free = ia * decay + emf * s * gain
+                swing = supply * gain
+                ia = reference_a
+                if ia > free + swing:
+                    ia = free + swing
+                elif ia < free - swing:
+                    ia = free - swing
+                free = ib * decay - emf * c * gain
+                ib = reference_b
+                if ib > free + swing:
+                    ib = free + swing
+                elif ib < free - swing:
+                    ib = free - swing
+                settled = False
+
+            torque = torque_constant * (ib * c - ia * s) + shaft_torque
+            if detent != 0.0:
+                torque -= detent * sin(4.0 * teeth * middle)
+
+            # The load behind the nut.
+            if not zone_low <= load <= zone_high:
+                zone_low = -1.0e9
+                zone_high = 1.0e9
+                guide = constants[GUIDE_N]
+                guide_static = constants[GUIDE_STATIC_N]
+                external = constants[EXTERNAL_N]
+                if load < constants[STICKY_FROM_M]:
+                    zone_high = constants[STICKY_FROM_M]
+                elif load > constants[STICKY_TO_M]:
+                    zone_low = constants[STICKY_TO_M]
+                else:
+                    zone_low = constants[STICKY_FROM_M]
+                    zone_high = constants[STICKY_TO_M]
+                    guide += constants[STICKY_N]
+                    guide_static += constants[STICKY_N]
+                edge = constants[GAUGE_FROM_M]
+                if load < edge:
+                    zone_high = min(zone_high, edge)
+                else:
+                    zone_low = max(zone_low, edge)
+                    external -= constants[GAUGE_N]
+                contact = False
+                if load > constants[STOP_HIGH_M]:
+                    contact = True
+                    stop_at = constants[STOP_HIGH_M]
+                    zone_low = max(zone_low, stop_at)
+                elif load < constants[STOP_LOW_M]:
+                    contact = True
+                    stop_at = constants[STOP_LOW_M]
+                    zone_high = min(zone_high, stop_at)
+                else:
+                    zone_low = max(zone_low, constants[STOP_LOW_M])
+                    zone_high = min(zone_high, constants[STOP_HIGH_M])
+                push_up = guide - external
+                push_down = -guide - external
+                behind_up = push_up / stiffness
+                behind_down = push_down / stiffness
+                behind_up_static = (guide_static - external) / stiffness
+                behind_down_static = (-guide_static - external) / stiffness
+                if push_up > 0.0:
+                    behind_up += half_backlash
+                elif push_up < 0.0:
+                    behind_up -= half_backlash
+                if push_down > 0.0:
+                    behind_down += half_backlash
+                elif push_down < 0.0:
+                    behind_down -= half_backlash
+                if guide_static - external > 0.0:
+                    behind_up_static += half_backlash
+                elif guide_static - external < 0.0:
+                    behind_up_static -= half_backlash
+                if -guide_static - external > 0.0:
+                    behind_down_static += half_backlash
+                elif -guide_static - external < 0.0:
+                    behind_down_static -= half_backlash
+
+            nut = nut_offset + middle * travel_per_rad
+            if pitch_error != 0.0:
+                nut += pitch_error * sin(middle)
+            if contact:
+                # x + lag(push + ks (x - stop)) = nut, solved for both directions of sliding; monotone in x.
+                load_way = 0.0
+                spring = constants[STOP_STIFFNESS]
+                ratio = spring / stiffness
+                free = stop_at - push_up / spring
+                if nut > free + half_backlash:
+                    free = (nut - half_backlash - push_up / stiffness + ratio * stop_at) / (1.0 + ratio)
+                elif nut < free - half_backlash:
+                    free = (nut + half_backlash - push_up / stiffness + ratio * stop_at) / (1.0 + ratio)
+                load = max(load, free)
+                free = stop_at - push_down / spring
+                if nut > free + half_backlash:
+                    free = (nut - half_backlash - push_down / stiffness + ratio * stop_at) / (1.0 + ratio)
+                elif nut < free - half_backlash:
+                    free = (nut + half_backlash - push_down / stiffness + ratio * stop_at) / (1.0 + ratio)
+                load = min(load, free)
+            elif load_way > 0.0:
+                if nut - behind_up >= load:
+                    load = nut - behind_up
+                else:
+                    load_way = 0.0
+                    if nut - behind_down_static < load:
+                        load = nut - behind_down
+                        load_way = -1.0
+            elif load_way < 0.0:
+                if nut - behind_down <= load:
+                    load = nut - behind_down
+                else:
+                    load_way = 0.0
+                    if nut - behind_up_static > load:
+                        load = nut - behind_up
+                        load_way = 1.0
+            elif nut - behind_up_static > load:
+                load = nut - behind_up
+                load_way = 1.0
+            elif nut - behind_down_static < load:
+                load = nut - behind_down
+                load_way = -1.0
+            gap = nut - load
+            if gap > half_backlash:
+                push = stiffness * (gap - half_backlash)
+            elif gap < -half_backlash:
+                push = stiffness * (gap + half_backlash)
+            else:
+                push = 0.0
+
+            # Resistance of the thread to turning up and down, and the kick.
+            if push >= 0.0:
+                resist_up = push * raising
+                resist_down = push * lowering
+                inverse_up = inverse_raising
+                inverse_down = inverse_lowering
+            else:
+                resist_up = -push * lowering
+                resist_down = -push * raising
+                inverse_up = inverse_lowering
+                inverse_down = inverse_raising
+            if speed > 0.0:
+                damping = half * viscous * inverse_up
+                after = (speed * (1.0 - damping) + h * (torque - drag - resist_up) * inverse_up) / (1.0 + damping)
+                if after <= 0.0:
+                    left = h * after / (after - speed)
+                    after = 0.0
+                    if torque < -(drag_static + resist_down):
+                        after = left * (torque + drag + resist_down) * inverse_down
+                    turn_rotor[turns] = middle
+                    turn_load[turns] = load
+                    turns += 1
+            elif speed < 0.0:
+                damping = half * viscous * inverse_down
+                after = (speed * (1.0 - damping) + h * (torque + drag + resist_down) * inverse_down) / (1.0 + damping)
+                if after >= 0.0:
+                    left = h * after / (after - speed)
+                    after = 0.0
+                    if torque > drag_static + resist_up:
+                        after = left * (torque - drag - resist_up) * inverse_up
+                    turn_rotor[turns] = middle
+                    turn_load[turns] = load
+                    turns += 1
+            elif torque > drag_static + resist_up:
+                after = h * (torque - drag - resist_up) * inverse_up
+            elif torque < -(drag_static + resist_down):
+                after = h * (torque + drag + resist_down) * inverse_down
+            else:
+                after = 0.0
+                load_way = 0.0
+                still = settled and skip
+            speed = after
+            rotor = middle + half * speed
+
+            # Currents, second half.
+            if not (settled and -free_speed < speed < free_speed):
+                emf = torque_constant * speed
+                swing = supply * gain
+                free = ia * decay + emf * s * gain
+                settled = True
+                ia = reference_a
+                if ia > free + swing:
+                    ia = free + swing
+                    settled = False
+                elif ia < free - swing:
+                    ia = free - swing
+                    settled = False
+                free = ib * decay - emf * c * gain
+                ib = reference_b
+                if ib > free + swing:
+                    ib = free + swing
+                    settled = False
+                elif ib < free - swing:
+                    ib = free - swing
+                    settled = False
+            if still or turns == capacity:
+                break
+        t = boundary if still or step == steps else t + step * h
+        if turns == capacity:
+            break
+
+    state[TIME] = t
+    state[ROTOR] = rotor
+    state[SPEED] = speed
+    state[CURRENT_A] = ia
+    state[CURRENT_B] = ib
+    state[LOAD] = load
+    state[LOAD_WAY] = load_way
+    state[TABLE_INDEX] = float(index)
+    state[NEXT_PULSE] = float(k)
+    return turns

@@ -1,0 +1,126 @@
+"""Physical parameters of a stand-in axis and its instruments, in SI.
+
+A defect is a value here that a healthy unit wouldn't have; nothing that judges an axis reads these.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class MotorPhysics:
+    """Two-phase hybrid stepper and its output stage.
+
+    Holding torque is at rated current with both phases in quadrature (peak of the torque-angle curve). Detent is the
+    amplitude of the fourth harmonic. `current_scale` is the ratio of the current that flows to the one that was set.
+    """
+
+    holding_torque_nm: float = 0.40
+    rated_current_a: float = 1.2
+    resistance_ohm: float = 2.4
+    inductance_h: float = 3.6e-3
+    rotor_inertia_kgm2: float = 5.7e-6
+    detent_torque_nm: float = 0.0
+    viscous_nms: float = 1.0e-4
+    supply_v: float = 24.0
+    current_scale: float = 1.0
+
+
+@dataclass(frozen=True)
+class ScrewPhysics:
+    """Screw and nut. Backlash is the full clearance in travel; stiffness is axial, motor shaft to load.
+
+    Friction in the thread follows the screw equation (mean diameter, coefficient, half profile angle);
+    `drag_torque_nm` is what bearings, seals and nut preload take whatever the load. `pitch_error_m` is the amplitude
+    of an error with the period of one turn, `lead_error` a ratio by which the true lead exceeds the nominal one.
+    """
+
+    mean_diameter_m: float = 7.0e-3
+    friction_coefficient: float = 0.15
+    half_angle_turns: float = 15.0 / 360.0
+    inertia_kgm2: float = 3.0e-7
+    drag_torque_nm: float = 0.012
+    drag_static_ratio: float = 1.2
+    backlash_m: float = 8.0e-6
+    stiffness_n_per_m: float = 2.0e7
+    pitch_error_m: float = 0.0
+    lead_error: float = 0.0
+
+
+@dataclass(frozen=True)
+class LoadPhysics:
+    """Carriage on its guide. Static friction is `friction_n` times `static_ratio`."""
+
+    mass_kg: float = 0.8
+    friction_n: float = 4.0
+    static_ratio: float = 1.2
+    vertical: bool = False
+    sticky_from_m: float = 0.0
+    sticky_to_m: float = 0.0
+    sticky_friction_n: float = 0.0
+    stop_low_m: float = -0.002
+    stop_high_m: float = 0.062
+    stop_stiffness_n_per_m: float = 5.0e6
+
+
+@dataclass(frozen=True)
+class EncoderPhysics:
+    """Chance per edge that the counter misses it or sees it twice; `phase` is how far into a state it powers up."""
+
+    missed_edge: float = 0.0
+    doubled_edge: float = 0.0
+    phase: float = 0.5
+
+
+@dataclass(frozen=True)
+class GaugePhysics:
+    """Resolution and noise (standard deviation) in metres; scale error as a ratio; force on the load in newtons."""
+
+    resolution_m: float = 1.0e-7
+    noise_m: float = 1.5e-7
+    scale_error: float = 0.0
+    measuring_force_n: float = 0.6
+    range_m: float = 0.065
+    zero_at_m: float = -0.0025
+
+
+@dataclass(frozen=True)
+class MeterPhysics:
+    noise_a: float = 1.0e-3
+
+
+@dataclass(frozen=True)
+class BrakePhysics:
+    """Holding torque at the motor shaft and closing delay. A bench without a brake has torque 0."""
+
+    torque_nm: float = 0.0
+    closing_delay_s: float = 0.03
+
+
+@dataclass(frozen=True)
+class Hand:
+    """A push on the load: force (signed along travel) from `from_s` to `to_s` on the bench's clock."""
+
+    from_s: float
+    to_s: float
+    force_n: float
+
+
+@dataclass(frozen=True)
+class StandIn:
+    """A whole stand-in: physics, seed, and the time that one exchange with a part takes."""
+
+    motor: MotorPhysics = field(default_factory=MotorPhysics)
+    screw: ScrewPhysics = field(default_factory=ScrewPhysics)
+    load: LoadPhysics = field(default_factory=LoadPhysics)
+    encoder: EncoderPhysics = field(default_factory=EncoderPhysics)
+    gauge: GaugePhysics = field(default_factory=GaugePhysics)
+    meter: MeterPhysics = field(default_factory=MeterPhysics)
+    brake: BrakePhysics = field(default_factory=BrakePhysics)
+    hands: tuple[Hand, ...] = ()
+    start_m: float = 0.03
+    limit_low_m: float = 0.0
+    limit_high_m: float = 0.06
+    exchange_s: float = 2.0e-4
+    seed: int = 1

@@ -1,0 +1,178 @@
+"""The parts of a stand-in bench, as a procedure sees them: each method is one exchange with the rig.
+
+Nothing is decided here; the rig knows the time, the generator knows the moves, the plant knows the truth.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from stepwitness.devices.errors import Refused
+from stepwitness.devices.interfaces import DriveStatus, Identity, InputState, Side
+
+if TYPE_CHECKING:
+    from stepwitness.standin.encoder import QuadratureDecoder
+    from stepwitness.standin.instruments import GaugeReading, MeterReading
+    from stepwitness.standin.rig import Rig
+
+
+class Drive:
+    """Open loop: claims the pulses that it sent."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig, self._generator = rig, rig.generator
+
+    def identity(self) -> Identity:
+        return _identity(self._rig, "drive")
+
+    def enable(self) -> None:
+        self._rig.exchange(lambda _: self._generator.enable())
+
+    def disable(self) -> None:
+        self._rig.exchange(self._generator.disable)
+
+    def set_speed(self, microsteps_per_s: float) -> None:
+        self._rig.exchange(lambda now_s: self._generator.set_speed(microsteps_per_s, now_s))
+
+    def set_acceleration(self, microsteps_per_s2: float) -> None:
+        self._rig.exchange(lambda now_s: self._generator.set_acceleration(microsteps_per_s2, now_s))
+
+    def set_run_current(self, current_a: float) -> None:
+        self._rig.exchange(lambda _: self._generator.set_run_current(current_a))
+
+    def set_hold_current(self, current_a: float) -> None:
+        self._rig.exchange(lambda _: self._generator.set_hold_current(current_a))
+
+    def start_move_by(self, microsteps: int) -> None:
+        self._rig.exchange(lambda now_s: self._generator.start_by(microsteps, now_s))
+
+    def start_move_to(self, microsteps: int) -> None:
+        self._rig.exchange(lambda now_s: self._generator.start_to(microsteps, now_s))
+
+    def halt(self) -> None:
+        self._rig.exchange(self._generator.halt)
+
+    def status(self) -> DriveStatus:
+        return self._rig.exchange(self._generator.status)
+
+    def position(self) -> int:
+        return self._rig.exchange(lambda _: self._generator.claim)
+
+    def set_position(self, microsteps: int) -> None:
+        self._rig.exchange(lambda now_s: self._generator.set_claim(microsteps, now_s))
+
+    def set_output(self, number: int, on: bool) -> None:
+        self._rig.exchange(lambda _: self._generator.set_output(number, on))
+
+    def output(self, number: int) -> bool:
+        return self._rig.exchange(lambda _: self._generator.output(number))
+
+
+class Counter:
+    """Counts of the axis' encoder since the rig was asked for it."""
+
+    def __init__(self, rig: Rig, decoder: QuadratureDecoder) -> None:
+        self._rig, self._decoder = rig, decoder
+
+    def identity(self) -> Identity:
+        return _identity(self._rig, "counter")
+
+    def counts(self) -> int:
+        return self._rig.exchange(lambda _: self._decoder.counts)
+
+    def faults(self) -> int:
+        return self._rig.exchange(lambda _: self._decoder.faults)
+
+
+class Gauge:
+    def __init__(self, rig: Rig, reading: GaugeReading) -> None:
+        self._rig, self._reading = rig, reading
+
+    def identity(self) -> Identity:
+        return _identity(self._rig, "gauge")
+
+    def travel_m(self) -> float:
+        return self._rig.exchange(lambda _: self._reading.read(self._rig.plant.load_m))
+
+
+class Meter:
+    def __init__(self, rig: Rig, reading: MeterReading) -> None:
+        self._rig, self._reading = rig, reading
+
+    def identity(self) -> Identity:
+        return _identity(self._rig, "meter")
+
+    def current_a(self) -> float:
+        return self._rig.exchange(lambda _: self._reading.read(self._rig.plant.currents_a))
+
+
+class Supply:
+    """Feeds the output stage alone: without it the drive still counts, and the windings have no current."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+
+    def identity(self) -> Identity:
+        return _identity(self._rig, "supply")
+
+    def set_output(self, on: bool) -> None:
+        def switch(_: float) -> None:
+            self._rig.supply_on = on
+
+        self._rig.exchange(switch)
+
+    def output(self) -> bool:
+        return self._rig.exchange(lambda _: self._rig.supply_on)
+
+    def voltage_v(self) -> float:
+        return self._rig.exchange(lambda _: self._rig.stand_in.motor.supply_v if self._rig.supply_on else 0.0)
+
+
+class Brake:
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+
+    def close(self) -> None:
+        self._rig.exchange(lambda now_s: self._rig.set_brake(True, now_s))
+
+    def open(self) -> None:
+        self._rig.exchange(lambda now_s: self._rig.set_brake(False, now_s))
+
+    def is_closed(self) -> bool:
+        return self._rig.exchange(lambda _: self._rig.brake_told)
+
+
+class Drag:
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+
+    def set_force(self, force_n: float) -> None:
+        if not (force_n >= 0.0 and math.isfinite(force_n)):
+            raise Refused(f"a drag of {force_n:g} N")
+        self._rig.exchange(lambda _: self._rig.plant.set_guide_drag(force_n))
+
+
+class Inputs:
+    """The low limit trips where the load stands at or below `limit_low_m`, the high one at or above `limit_high_m`."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+
+    def read(self) -> InputState:
+        def look(_: float) -> InputState:
+            rig, limits = self._rig, set()
+            if rig.plant.load_m <= rig.stand_in.limit_low_m:
+                limits.add(Side.LOW)
+            if rig.plant.load_m >= rig.stand_in.limit_high_m:
+                limits.add(Side.HIGH)
+            return InputState(frozenset(limits), rig.stop_circuit_closed)
+
+        return self._rig.exchange(look)
+
+
+def _identity(rig: Rig, part: str) -> Identity:
+    def tell(_: float) -> Identity:
+        return Identity(maker="stepwitness", model=f"stand-in {part}", serial=f"seed {rig.stand_in.seed}")
+
+    return rig.exchange(tell)

@@ -1,0 +1,205 @@
+"""A stand-in bench: one plant behind the interfaces of its parts, on a clock.
+
+1. The plant is advanced to the clock's time whenever a part is asked, and never runs ahead of it.
+2. Each exchange costs time: half before the value is taken and half after.
+3. What a part answers comes from the plant or from what the part was told; nothing answers with the truth that its
+   real sister wouldn't know.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+from stepwitness.axis import Axis
+from stepwitness.devices.interfaces import Clock
+from stepwitness.errors import BadInput
+from stepwitness.standin import parts
+from stepwitness.standin.drive import PulseGenerator
+from stepwitness.standin.instruments import GaugeReading, MeterReading
+from stepwitness.standin.parameters import StandIn
+from stepwitness.standin.plant import Plant
+
+Answer = TypeVar("Answer")
+
+
+@dataclass(frozen=True)
+class Truth:
+    """Where everything truly is: for tests and pictures, never for what judges.
+
+    `slipped_full_steps` is the rotor's distance from the equilibrium that the pulses sent would have led it to,
+    rounded to whole electrical periods.
+    """
+
+    load_m: float
+    nut_m: float
+    rotor_turns: float
+    speed_turns_per_s: float
+    currents_a: tuple[float, float]
+    pulses: int
+    slipped_full_steps: int
+    at_rest: bool
+
+
+class Rig:
+    """All stand-in parts of one axis.
+
+    Parameters
+    ----------
+    axis, stand_in : geometry and physics.
+    clock : virtual or wall; the plant starts at its present time.
+    skip_rest : whether time is skipped while nothing moves and nothing is commanded.
+    """
+
+    def __init__(self, axis: Axis, stand_in: StandIn, clock: Clock, *, skip_rest: bool = True) -> None:
+        self.axis, self.stand_in, self.clock = axis, stand_in, clock
+        self._lock = threading.RLock()
+        self.plant = Plant(axis, stand_in, start_s=clock.now(), skip_rest=skip_rest)
+        self.generator = PulseGenerator(
+            rated_current_a=stand_in.motor.rated_current_a, microsteps_per_turn=axis.microsteps_per_turn
+        )
+        self._pulses_seen = 0
+        self._net_pulses = 0
+        self._pushed_n = 0.0
+        self.supply_on = True
+        self.brake_told = stand_in.brake.torque_nm > 0.0
+        self._brake_holds_from_s = clock.now() if self.brake_told else math.inf
+        self.stop_circuit_closed = True
+        self._drive: parts.Drive | None = None
+        self._counter: parts.Counter | None = None
+
+    # -- parts -------------------------------------------------------------------------------------------------
+
+    def drive(self) -> parts.Drive:
+        """The drive; every call hands out the same one."""
+        if self._drive is None:
+            self._drive = parts.Drive(self)
+        return self._drive
+
+    def counter(self) -> parts.Counter:
+        """The counter behind the axis' encoder, which counts from the first call on.
+
+        Raises
+        ------
+        BadInput : where the axis has no encoder.
+        """
+        if self._counter is None:
+            if self.axis.encoder is None:
+                raise BadInput(f"axis '{self.axis.name}' has no encoder", allowed="a 'counter' part in the bench file")
+            with self._lock:
+                self.advance()
+                self._counter = parts.Counter(self, self.plant.watch(self.axis.encoder, seed="counter"))
+        return self._counter
+
+    def gauge(self, sense: int = 1) -> parts.Gauge:
+        """A displacement gauge on the load; `sense` is -1 where its reading falls while travel grows."""
+        reading = GaugeReading(self.stand_in.gauge, sense=sense, seed=f"{self.stand_in.seed}:gauge")
+        return parts.Gauge(self, reading)
+
+    def meter(self) -> parts.Meter:
+        return parts.Meter(self, MeterReading(self.stand_in.meter, seed=f"{self.stand_in.seed}:meter"))
+
+    def supply(self) -> parts.Supply:
+        return parts.Supply(self)
+
+    def brake(self) -> parts.Brake:
+        """The brake, closed at power-up, where the axis has one: springs hold it until it is told to open."""
+        return parts.Brake(self)
+
+    def drag(self) -> parts.Drag:
+        return parts.Drag(self)
+
+    def inputs(self) -> parts.Inputs:
+        return parts.Inputs(self)
+
+    # -- from outside: a hand, a switch --------------------------------------------------------------------------
+
+    def push(self, force_n: float) -> None:
+        """A hand on the load pushes along travel with `force_n` from now on; 0 lets go."""
+        with self._lock:
+            self.advance()
+            self._pushed_n = force_n
+
+    def shaft_torque(self, torque_nm: float) -> None:
+        """The same at the motor's shaft."""
+        with self._lock:
+            self.advance()
+            self.plant.set_shaft_torque(torque_nm)
+
+    def open_stop_circuit(self) -> None:
+        with self._lock:
+            self.stop_circuit_closed = False
+
+    def close_stop_circuit(self) -> None:
+        with self._lock:
+            self.stop_circuit_closed = True
+
+    def truth(self) -> Truth:
+        """Where everything is now; costs no time."""
+        with self._lock:
+            self.advance()
+            plant, axis = self.plant, self.axis
+            turns = plant.rotor_rad / (2.0 * math.pi)
+            lost_steps = turns * axis.full_steps - self._net_pulses / axis.microsteps
+            return Truth(
+                load_m=plant.load_m,
+                nut_m=plant.nut_m,
+                rotor_turns=turns,
+                speed_turns_per_s=plant.speed_rad_per_s / (2.0 * math.pi),
+                currents_a=plant.currents_a,
+                pulses=self._net_pulses,
+                slipped_full_steps=4 * round(lost_steps / 4),
+                at_rest=plant.at_rest,
+            )
+
+    # -- for the parts -------------------------------------------------------------------------------------------
+
+    def exchange(self, action: Callable[[float], Answer]) -> Answer:
+        """Let half an exchange pass, do `action` with the plant's time, let the other half pass."""
+        half_s = self.stand_in.exchange_s / 2.0
+        self.clock.sleep(half_s)
+        with self._lock:
+            self.advance()
+            answer = action(self.plant.time_s)
+        self.clock.sleep(half_s)
+        return answer
+
+    def set_brake(self, closed: bool, now_s: float) -> None:
+        if closed and not self.brake_told:
+            self._brake_holds_from_s = now_s + self.stand_in.brake.closing_delay_s
+        elif not closed:
+            self._brake_holds_from_s = math.inf
+        self.brake_told = closed
+
+    def advance(self) -> None:
+        """Bring the plant to the clock's time."""
+        plant, generator = self.plant, self.generator
+        until_s = self.clock.now()
+        while plant.time_s < until_s:
+            now_s = plant.time_s
+            event_s = min(until_s, generator.next_event_s(now_s), self._next_change_s(now_s))
+            chunk = generator.take_pulses()
+            if chunk is not None:
+                plant.set_pulses(chunk[0], forward=chunk[1])
+            plant.set_amplitude(generator.amplitude_a(now_s) if self.supply_on else 0.0)
+            plant.set_external_force(self._pushed_n + self._hands_n(now_s))
+            plant.set_brake(holds=now_s >= self._brake_holds_from_s)
+            plant.advance(event_s)
+            passed = plant.pulses_sent - self._pulses_seen
+            if passed:
+                self._pulses_seen += passed
+                self._net_pulses += passed if plant.forward else -passed
+                generator.pulses_left(passed)
+
+    def _next_change_s(self, now_s: float) -> float:
+        """When brake or a planned hand next changes what acts on the plant, after `now_s`."""
+        times = [self._brake_holds_from_s]
+        for hand in self.stand_in.hands:
+            times += (hand.from_s, hand.to_s)
+        return min((time for time in times if time > now_s), default=math.inf)
+
+    def _hands_n(self, now_s: float) -> float:
+        return sum(hand.force_n for hand in self.stand_in.hands if hand.from_s <= now_s < hand.to_s)

@@ -1,0 +1,212 @@
+"""From journals to what the pictures need: one pass over a table, in memory that doesn't grow with its rows.
+
+Travel comes in metres and goes out in the pictures' units (mm, µm, full steps).
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from stepwitness.metrology.statistics import Moments
+
+from stepwitness_reports.plots import Band, Reversal, TargetDeviations
+from stepwitness_reports.series import Line
+from stepwitness_reports.svg import Point
+
+MOST_MARKS = 1200
+"""Single readings that a picture shows; beyond, only the extremes of each target and direction are drawn."""
+
+WITNESS_COLUMNS = {"gauge": "gauge_m", "counter": "counted_m"}
+
+_MICRO = 1e6
+_MILLI = 1e3
+
+
+@dataclass
+class _Approaches:
+    """Deviations at one target in one direction, in µm."""
+
+    moments: Moments = field(default_factory=Moments)
+    values: list[float] = field(default_factory=list)
+    low: float = math.inf
+    high: float = -math.inf
+
+    def add(self, value: float, *, keep: bool) -> None:
+        self.moments.add(value)
+        self.low, self.high = min(self.low, value), max(self.high, value)
+        if keep:
+            self.values.append(value)
+
+    @property
+    def mean(self) -> float | None:
+        return self.moments.mean if self.moments.count else None
+
+    @property
+    def spread(self) -> float | None:
+        """Two sample standard deviations."""
+        return 2 * self.moments.sd if self.moments.count > 1 else None
+
+
+@dataclass(frozen=True)
+class Deviations:
+    """What the picture of deviations shows; `crowded` where single readings gave way to extremes."""
+
+    targets: tuple[TargetDeviations, ...]
+    worst: Band | None
+    readings: int
+    crowded: bool
+
+
+def deviations(rows: Iterable[Mapping[str, Any]], *, column: str, words: str) -> Deviations:
+    """Deviations of the witness in `column`, and the band of R_i at the target where it is greatest.
+
+    The band is what the formula of ISO 230-2 spans: 2 s beyond both means, or ± 2 s about the mean of the direction
+    that scatters more. `words` stand beside it.
+    """
+    cells: dict[tuple[int, bool], _Approaches] = defaultdict(_Approaches)
+    targets_mm: dict[int, float] = {}
+    readings = 0
+    for row in rows:
+        if row[column] is None:
+            continue
+        index, up = int(row["target_index"]), bool(row["up"])
+        targets_mm[index] = float(row["target_m"]) * _MILLI
+        readings += 1
+        deviation = (float(row[column]) - float(row["target_m"])) * _MICRO
+        cells[index, up].add(deviation, keep=readings <= MOST_MARKS)
+    crowded = readings > MOST_MARKS
+    targets = []
+    for index in sorted(targets_mm, key=targets_mm.__getitem__):
+        up, down = cells[index, True], cells[index, False]
+        targets.append(
+            TargetDeviations(
+                targets_mm[index], _marks(up, crowded), _marks(down, crowded), up.mean, down.mean
+            )
+        )
+    bands = [
+        band
+        for index, at in targets_mm.items()
+        if (band := _band(at, cells[index, True], cells[index, False], words))
+    ]
+    worst = max(bands, key=lambda band: band.high_um - band.low_um, default=None)
+    return Deviations(tuple(targets), worst, readings, crowded)
+
+
+def _marks(approaches: _Approaches, crowded: bool) -> tuple[float, ...]:
+    if crowded and approaches.moments.count:
+        return (approaches.low, approaches.high)
+    return tuple(approaches.values)
+
+
+def _band(at_mm: float, up: _Approaches, down: _Approaches, words: str) -> Band | None:
+    if up.mean is None or down.mean is None or up.spread is None or down.spread is None:
+        return None
+    low, high = sorted(((up.mean, up.spread), (down.mean, down.spread)))
+    candidates = (
+        (low[0] - low[1], high[0] + high[1]),
+        (up.mean - up.spread, up.mean + up.spread),
+        (down.mean - down.spread, down.mean + down.spread),
+    )
+    widest = max(candidates, key=lambda ends: ends[1] - ends[0])
+    return Band(at_mm, *widest, words)
+
+
+@dataclass
+class _Cell:
+    """Reversals at one place and drag by one witness, in µm: up less down, of each pair and of the means."""
+
+    up: Moments = field(default_factory=Moments)
+    down: Moments = field(default_factory=Moments)
+    pending: dict[bool, float] = field(default_factory=dict)
+    pairs: list[float] = field(default_factory=lambda: [math.inf, -math.inf])
+
+    def add(self, value: float, *, up: bool) -> None:
+        (self.up if up else self.down).add(value)
+        self.pending[up] = value
+        if len(self.pending) == 2:
+            difference = self.pending[True] - self.pending[False]
+            self.pairs = [min(self.pairs[0], difference), max(self.pairs[1], difference)]
+            self.pending.clear()
+
+    def reversal(self, place_mm: float) -> Reversal | None:
+        """Amounts, whichever way the load lags."""
+        if not self.up.count or not self.down.count:
+            return None
+        mean = self.up.mean - self.down.mean
+        sign = -1 if mean < 0 else 1
+        ends = sorted(sign * value for value in self.pairs)
+        return Reversal(place_mm, sign * mean, ends[0], ends[1])
+
+
+@dataclass(frozen=True)
+class Reversals:
+    """By witness and added drag in N: the reversals along the axis."""
+
+    lines: Mapping[tuple[str, float], tuple[Reversal, ...]]
+
+
+def reversals(rows: Iterable[Mapping[str, Any]]) -> Reversals:
+    """Reversal at every place, by witness and drag, gauge first and the least drag first."""
+    cells: dict[tuple[str, float, float], _Cell] = defaultdict(_Cell)
+    for row in rows:
+        place_m = float(row["place_m"])
+        for witness, column in WITNESS_COLUMNS.items():
+            if row[column] is not None:
+                value = (float(row[column]) - place_m) * _MICRO
+                cells[witness, float(row["drag_n"]), place_m * _MILLI].add(value, up=bool(row["up"]))
+    order = list(WITNESS_COLUMNS)
+    lines: dict[tuple[str, float], list[Reversal]] = defaultdict(list)
+    for witness, drag, place_mm in sorted(cells, key=lambda key: (order.index(key[0]), *key[1:])):
+        reversal = cells[witness, drag, place_mm].reversal(place_mm)
+        if reversal is not None:
+            lines[witness, drag].append(reversal)
+    return Reversals({key: tuple(held) for key, held in lines.items()})
+
+
+@dataclass
+class Motion:
+    """A stretch of a run in the pictures' units: seconds from its own start, mm by witness, full steps of error."""
+
+    origin_s: float | None = None
+    lines: dict[str, Line] = field(default_factory=dict)
+    error: Line = field(default_factory=Line)
+
+    def add(self, row: Mapping[str, Any], step_m: float) -> None:
+        t_s = float(row["t_s"])
+        if self.origin_s is None:
+            self.origin_s = t_s
+        t = t_s - self.origin_s
+        for witness, column in (("drive", "claim_m"), *WITNESS_COLUMNS.items()):
+            value = row[column]
+            self.lines.setdefault(witness, Line()).add(t, None if value is None else float(value) * _MILLI)
+        counted = row["counted_m"]
+        self.error.add(t, None if counted is None else (float(row["claim_m"]) - float(counted)) / step_m)
+
+    @property
+    def travel(self) -> dict[str, list[Point]]:
+        """By witness; without the witnesses that this bench hasn't."""
+        return {witness: line.points for witness, line in self.lines.items() if line.values}
+
+    @property
+    def errors(self) -> list[Point]:
+        return self.error.points if self.error.values else []
+
+
+def motion(
+    rows: Iterable[Mapping[str, Any]],
+    *,
+    phase: str,
+    step_m: float,
+    from_s: float = -math.inf,
+    to_s: float = math.inf,
+) -> Motion:
+    """The sweeps of one phase between two instants of the bench's clock."""
+    found = Motion()
+    for row in rows:
+        if row["phase"] == phase and from_s <= float(row["t_s"]) <= to_s:
+            found.add(row, step_m)
+    return found

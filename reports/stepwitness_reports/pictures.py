@@ -1,0 +1,231 @@
+"""Which pictures a procedure gets, fed from its journal.
+
+A procedure that isn't known here (a user's own) gets none; its findings and numbers stand on the page all the same.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from markupsafe import Markup
+from stepwitness.axis import Mounting
+from stepwitness.bench.description import BenchDescription
+from stepwitness.display import number
+from stepwitness.procedures.stall_recovery.declared import window_of
+from stepwitness.quantities import Kind
+from stepwitness.records.journal import JournalReadings
+
+from stepwitness_reports import gathering, plots
+from stepwitness_reports.bench_facts import nominal
+from stepwitness_reports.plots import Bound, ReversalLine
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A drawing and what is said beneath it."""
+
+    drawing: Markup
+    caption: str
+
+
+@dataclass(frozen=True)
+class Source:
+    """What the pictures of one procedure are made from.
+
+    `said` gives the printed value of a characteristic that the record holds ("18.4 µm"), `bounds` its limit in SI
+    and as printed.
+    """
+
+    id: str
+    readings: JournalReadings
+    bench: BenchDescription
+    settings: Any
+    said: Mapping[str, str]
+    bounds: Mapping[str, tuple[float, str]]
+
+
+def figures(procedure: str, source: Source) -> tuple[Figure, ...]:
+    """The pictures of a procedure; none for one that isn't known."""
+    draw = _PICTURES.get(procedure)
+    return draw(source) if draw is not None else ()
+
+
+def _witness_of_load(source: Source) -> tuple[str, bool]:
+    """The witness whose deviations are drawn, and whether it stands on the load."""
+    if source.bench.gauge is not None:
+        return "gauge", True
+    encoder = source.bench.axis.encoder
+    return "counter", encoder is not None and encoder.mounting is Mounting.LOAD
+
+
+# -- repeatability -------------------------------------------------------------------------------------------
+
+
+def _repeatability(source: Source) -> tuple[Figure, ...]:
+    witness, on_load = _witness_of_load(source)
+    name = "bidirectional_repeatability" if on_load else "motor_side_repeatability"
+    symbol = "R" if on_load else "motor-side R"
+    words = f"{symbol}{plots.THIN}={plots.THIN}{source.said[name]}" if name in source.said else symbol
+    if name in source.bounds:
+        words += f", limit {source.bounds[name][1]}"
+    found = gathering.deviations(
+        source.readings.rows("positions"), column=gathering.WITNESS_COLUMNS[witness], words=words
+    )
+    if not found.targets:
+        return ()
+    whose = "of the load, read by the gauge" if witness == "gauge" else "of the load, counted"
+    whose = whose if on_load else "of the motor shaft, as counted; it says nothing of the load"
+    shown = (
+        f"of {number(found.readings, 0)} readings the least and the greatest of each target and direction"
+        if found.crowded
+        else f"{found.readings} readings"
+    )
+    caption = f"Deviation from the target, {whose}: {shown}; the lines join the means of each direction."
+    if found.worst is not None:
+        caption += f" The bracket at {number(found.worst.target_mm, 2)}{plots.THIN}mm spans R where it is greatest."
+    drawing = plots.deviations(
+        found.targets, witness=witness, band=found.worst, title=f"Deviation against target, {whose}"
+    )
+    return (Figure(drawing, caption),)
+
+
+# -- backlash ------------------------------------------------------------------------------------------------
+
+
+def _backlash(source: Source) -> tuple[Figure, ...]:
+    found = gathering.reversals(source.readings.rows("reversals")).lines
+    if not found:
+        return ()
+    least = min(drag for _, drag in found)
+    lines = tuple(
+        ReversalLine(witness, _reversal_words(witness, drag, several=len(found) > 2), places)
+        for (witness, drag), places in found.items()
+        if witness == "gauge" or drag == least
+    )
+    limit = None
+    for name, words in (("reversal_value", "limit"), ("lost_motion", "limit of lost motion")):
+        if name in source.bounds and limit is None:
+            bound, printed = source.bounds[name]
+            limit = Bound(bound * 1e6, f"{words} {printed}")
+    caption = (
+        "How far apart the axis comes to rest at one place, reached from below and from above: means, with bars from "
+        "the least to the greatest of the repeats."
+    )
+    drawing = plots.reversals(lines, limit=limit, title="Reversal at each place", name=f"hatch-{source.id}")
+    return (Figure(drawing, caption),)
+
+
+def _reversal_words(witness: str, drag_n: float, *, several: bool) -> str:
+    words = "gauge, load" if witness == "gauge" else "counter, motor"
+    return f"{words}, {nominal(drag_n, Kind.FORCE)}" if several and witness == "gauge" else words
+
+
+# -- stall recovery ------------------------------------------------------------------------------------------
+
+_AROUND_LEAST_S = 0.06
+"""Least time that is shown before the onset of a stall."""
+
+
+def _stall_recovery(source: Source) -> tuple[Figure, ...]:
+    return (*_claims(source), *_starved(source), *_detection(source))
+
+
+def _claims(source: Source) -> tuple[Figure, ...]:
+    """The three figures of the claim."""
+    axis = source.bench.axis
+    items = []
+    for row in source.readings.rows("claim"):
+        for witness, column in (("drive", "claim_m"), *reversed(gathering.WITNESS_COLUMNS.items())):
+            value = row[column]
+            if value is None:
+                continue
+            words = f"{number(value * 1e3, 3)}{plots.THIN}mm"
+            if witness == "drive":
+                words += f", {_units(value / float(axis.microstep_travel), 'microstep')}"
+            elif witness == "counter":
+                words += f", {_units(value / float(axis.count_travel), 'count')}"
+            items.append(plots.Testimony(_LEGS.get(row["leg"], row["leg"]), witness, value * 1e3, words))
+    if not items:
+        return ()
+    caption = "A move out and back at too little current, as each witness tells it; bars on one scale."
+    return (Figure(plots.claims(items, title="What each witness says of the starved move"), caption),)
+
+
+_LEGS = {"out": "move out", "back": "move back"}
+
+
+def _units(value: float, unit: str) -> str:
+    whole = round(value)
+    return f"{number(whole, 0)}{plots.THIN}{unit}{'' if abs(whole) == 1 else 's'}"
+
+
+def _starved(source: Source) -> tuple[Figure, ...]:
+    """Travel against time while the motor is starved."""
+    step_m = float(source.bench.axis.step_travel)
+    found = gathering.motion(source.readings.rows("motion"), phase="starved", step_m=step_m)
+    if not found.travel:
+        return ()
+    drawing = plots.travel(
+        found.travel,
+        found.errors,
+        window_steps=window_of(source.bench, source.settings) / step_m,
+        moments=(),
+        title="Travel and following error against time, at too little current",
+        name=f"hatch-{source.id}-starved",
+    )
+    caption = "The same move against time. Nothing stops it here: the claim runs its course and the rest is seen."
+    return (Figure(drawing, caption if found.errors else f"{caption} Nobody counted."),)
+
+
+def _detection(source: Source) -> tuple[Figure, ...]:
+    """Around the stall that was noticed last, or not at all."""
+    detections = list(source.readings.rows("detections"))
+    if not detections:
+        return ()
+    worst = max(detections, key=_latency_s)
+    onset_s, latency_s = float(worst["onset_s"]), _latency_s(worst)
+    phase = f"{worst['scenario']} {int(worst['index']) + 1}"
+    step_m = float(source.bench.axis.step_travel)
+    found = gathering.motion(
+        source.readings.rows("motion"),
+        phase=phase,
+        step_m=step_m,
+        from_s=onset_s - (max(4 * latency_s, _AROUND_LEAST_S) if math.isfinite(latency_s) else math.inf),
+    )
+    if not found.travel or found.origin_s is None:
+        return ()
+    moments = [plots.Moment(onset_s - found.origin_s, "current taken away")]
+    if worst["detected"]:
+        words = f"stall noticed after {number(latency_s * 1e3, 1)}{plots.THIN}ms"
+        moments.append(plots.Moment(float(worst["detected_s"]) - found.origin_s, words))
+    who = "the drive itself" if worst["loop"] == "drive" else "the harness"
+    which = "the one noticed last" if worst["detected"] else "not noticed"
+    drawing = plots.travel(
+        found.travel,
+        found.errors,
+        window_steps=window_of(source.bench, source.settings) / step_m,
+        moments=moments,
+        title="Travel and following error about the detection of a stall",
+        name=f"hatch-{source.id}-stall",
+    )
+    caption = (
+        f"Stall {int(worst['index']) + 1} of {len(detections)} that were provoked in motion, {which}; "
+        f"{who} watches the following error. Time runs from the start of the stretch shown."
+    )
+    return (Figure(drawing, caption),)
+
+
+def _latency_s(detection: Mapping[str, Any]) -> float:
+    if not detection["detected"]:
+        return math.inf
+    return float(detection["detected_s"]) - float(detection["onset_s"])
+
+
+_PICTURES: dict[str, Callable[[Source], tuple[Figure, ...]]] = {
+    "repeatability": _repeatability,
+    "backlash": _backlash,
+    "stall_recovery": _stall_recovery,
+}
