@@ -63,6 +63,8 @@ def closure(counts: float, gauge_closure_m: float | None) -> str:
 def reversal(load_m: float, uncertainty_m: float, motor_m: float | None, axis: Axis) -> str:
     """The load's reversal beside the motor's, and where the play therefore lies."""
     said = f"the load came {_um(abs(load_m))} ± {_um(uncertainty_m)} short on reversal"
+    if abs(load_m) <= uncertainty_m:
+        return f"{said}, no more than its uncertainty"
     if motor_m is None:
         return said
     motor_counts = abs(motor_m) / float(axis.count_travel)
@@ -86,3 +88,9 @@ def starved_claim(claim_m: float, counted_m: float | None, gauge_m: float | None
     if gauge_m is not None:
         said.append(f"the gauge saw {number(gauge_m * 1e3, 3)} mm")
     return ", ".join(said)
+
+
+def standing(target_m: float, counted_m: float, gauge_m: float | None) -> str:
+    """How far from its target an axis stands, by each witness that looked."""
+    said = f"after recovery the counter sees the axis {_um(target_m - counted_m)} from its target"
+    return said if gauge_m is None else f"{said}, the gauge {_um(target_m - gauge_m)}"

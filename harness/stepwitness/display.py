@@ -112,11 +112,11 @@ def _grouped_from_right(digits: str) -> str:
 
 def shown(
     value: float | None,
-    U: float = 0.0,
-    *,
+    U: float,
     unit: str,
     kind: Kind,
     axis: Axis | None = None,
+    *,
     resolution: float = 0.0,
 ) -> Shown:
     """`value` and expanded uncertainty `U`, both SI, as printed in `unit`.
@@ -201,9 +201,9 @@ def estimate_shown(
     return shown(
         estimate.value,
         estimate.expanded_uncertainty,
-        unit=unit or characteristic.unit,
-        kind=characteristic.kind,
-        axis=axis,
+        unit or characteristic.unit,
+        characteristic.kind,
+        axis,
     )
 
 

@@ -15,12 +15,13 @@ from fractions import Fraction
 from typing import Annotated, Any, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from stepwitness.axis import Axis
 from stepwitness.errors import BadInput, Place, near_miss
 from stepwitness.files import Section, Text, plain, quoted, shape
-from stepwitness.quantities import Kind, exact, finite
+from stepwitness.quantities import Kind, exact, finite, in_unit, split
 
 _BAD_INPUT = "bad_input"
 _NAME = re.compile(r"[A-Za-z0-9_-]+")
@@ -82,7 +83,7 @@ def example_of(schema: Mapping[str, Any]) -> str:
     return "such as " + ", ".join(str(word) for word in schema.get("examples", ()))
 
 
-# -- kinds of fields ------------------------------------------------------------------------------------------
+# -- kinds of fields ---------------------------------------------------------------------------------------
 
 
 def quantity(
@@ -117,14 +118,18 @@ def check_bounds(
     at_least: float | None = None,
     at_most: float | None = None,
 ) -> None:
-    """Raise `BadInput` where `value` (SI) lies outside its bounds."""
-    unit = "" if kind in (None, Kind.RATIO, Kind.COUNT) else f" {kind.value}" if kind else ""
+    """Raise `BadInput` where `value` (SI) lies outside its bounds, which are told in the unit of the examples."""
+    unit = split(kind.example.split(", ")[0]).unit if kind and kind is not Kind.RATIO else ""
+
+    def told(bound: float) -> str:
+        return f"{in_unit(bound, unit, kind):g} {unit}" if kind and unit else f"{bound:g}"
+
     if above is not None and value <= above:
-        raise BadInput("too small", found=quoted(text), allowed=f"more than {above:g}{unit}")
-    if at_least is not None and value < at_least:
-        raise BadInput("too small", found=quoted(text), allowed=f"at least {at_least:g}{unit}")
-    if at_most is not None and value > at_most:
-        raise BadInput("too large", found=quoted(text), allowed=f"at most {at_most:g}{unit}")
+        raise BadInput("too small", found=quoted(text), allowed=f"more than {told(above)}")
+    if at_least is not None and value < Fraction(str(at_least)):
+        raise BadInput("too small", found=quoted(text), allowed=f"at least {told(at_least)}")
+    if at_most is not None and value > Fraction(str(at_most)):
+        raise BadInput("too large", found=quoted(text), allowed=f"at most {told(at_most)}")
 
 
 def quantity_schema(kind: Kind, *, steps: bool = False) -> dict[str, Any]:
@@ -208,7 +213,7 @@ Day = Annotated[
 ]
 
 
-# -- reading a section by a model -----------------------------------------------------------------------------
+# -- reading a section by a model --------------------------------------------------------------------------
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -248,12 +253,20 @@ def _translated(error: Any, model: type[BaseModel], section: Section) -> tuple[t
     place = section.where(*path)
     if error["type"] == "missing":
         key = str(path[-1])
-        bad = BadInput(f"the key '{key}' is missing", place=place, cure=near_missing(key, present - set(known)))
+        field = _field_at(_model_at(model, path[:-1]), key)
+        bad = BadInput(
+            f"the key '{key}' is missing",
+            place=place,
+            allowed=_example_of_field(field),
+            cure=near_missing(key, present - set(known)),
+        )
         return (parent.last_line if isinstance(parent, Section) else place.line, True), bad
     if error["type"] == "extra_forbidden":
         key = str(path[-1])
         return (place.line, False), unknown_key(key, place, [word for word in known if word not in present])
     found = section.node(*path)
+    if error["type"] == "too_short":
+        return (place.line, False), BadInput("an empty list", place=place)
     wanted = "a list belongs" if error["type"].startswith(("list", "tuple")) else "keys and values belong"
     if isinstance(found, Text) and not found.value:
         bad = BadInput("nothing stands after the key", place=place, cure=f"{wanted} here")
@@ -295,10 +308,23 @@ def _model_at(model: type[BaseModel], path: Iterable[str | int]) -> type[BaseMod
     for step in path:
         if isinstance(step, int):
             continue
-        fields = found.model_fields if found else {}
-        at_step = next((item for name, item in fields.items() if (item.alias or name) == step), None)
-        found = _model_in(at_step.annotation) if at_step else None
+        field = _field_at(found, step)
+        found = _model_in(field.annotation) if field else None
     return found
+
+
+def _field_at(model: type[BaseModel] | None, key: str) -> FieldInfo | None:
+    fields = model.model_fields if model else {}
+    return next((item for name, item in fields.items() if (item.alias or name) == key), None)
+
+
+def _example_of_field(field: FieldInfo | None) -> str:
+    """What may stand after a key, from the `FromText` or the section that it declares."""
+    declared = [item for item in field.metadata if isinstance(item, FromText)] if field else []
+    if declared:
+        return example_of(declared[0].schema)
+    inside = keys_of(_model_in(field.annotation)) if field else []
+    return f"a section with {', '.join(inside)}" if inside else ""
 
 
 def _model_in(annotation: Any) -> type[BaseModel] | None:

@@ -170,7 +170,7 @@ def parse_yaml(text: str, file: str) -> Section:
         raise _syntax_error(err, file) from None
     except (ValueError, OverflowError, RecursionError):  # escapes beyond Unicode, absurd version numbers
         raise BadInput("not YAML", place=Place(file)) from None
-    if root is None:
+    if root is None or (isinstance(root, yaml.ScalarNode) and not root.value):
         raise BadInput("the file is empty", place=Place(file), allowed="keys and values, such as 'name: rig-1'")
     tree = _node(root, Place(file, _line(root)))
     if not isinstance(tree, Section):
@@ -191,7 +191,7 @@ class _Loader(yaml.SafeLoader):
         super().__init__(text)
 
     def compose_node(self, parent: yaml.Node | None, index: Any) -> yaml.Node | None:
-        event = self.peek_event()
+        event = self.peek_event()  # type: ignore[no-untyped-call]
         place = Place(self._file, event.start_mark.line + 1)
         if isinstance(event, yaml.AliasEvent):
             raise BadInput("an alias", place=place, found=quoted(f"*{event.anchor}"), cure="write the value out")

@@ -222,18 +222,25 @@ def in_unit(value: float, unit: str, kind: Kind) -> float:
     return value / float(_factor(unit, kind)) if unit else value
 
 
-PRETTY_UNITS = {
-    "um": "µm",
-    "N*m": "N·m",
-    "mN*m": "mN·m",
-    "ohm": "Ω",
-    "deg": "°",
-    "mm/s^2": "mm/s²",
-    "m/s^2": "m/s²",
-}
+_PRETTY = (
+    (_NEWTON_METRE, r"\1N*m"),
+    (re.compile(r"\*\*|\^"), "^"),
+    (re.compile(r"\^2\b"), "²"),
+    (re.compile(r"\^3\b"), "³"),
+    (re.compile(r"\s*[*⋅]\s*"), "·"),
+    (re.compile(r"\bu(?=[A-Za-z])"), "µ"),
+    (re.compile(r"ohm\b"), "Ω"),
+    (re.compile(r"\bdeg\b"), "°"),
+)
 """How a unit that is typed in ASCII is printed (ISO 80000-1)."""
 
 
 def pretty(unit: str) -> str:
-    """`unit` as it is printed."""
-    return PRETTY_UNITS.get(unit, unit)
+    """`unit` as it is printed.
+
+    >>> pretty("N/um")
+    'N/µm'
+    """
+    for pattern, printed in _PRETTY:
+        unit = pattern.sub(printed, unit)
+    return unit

@@ -13,12 +13,10 @@ from typing import Any
 
 from stepwitness.axis import Axis, Mounting
 from stepwitness.bench.description import BenchDescription, Calibration, ReferenceMethod, SafeState
-from stepwitness.display import number
+from stepwitness.display import number, with_unit
 from stepwitness.findings import DecisionRule
 from stepwitness.quantities import Kind, in_unit, pretty
 from stepwitness.settings import Setting
-
-from stepwitness_reports.svg import THIN
 
 RULE_WORDS = {
     DecisionRule.GUARDED: (
@@ -53,12 +51,9 @@ class PartFacts:
 
 
 def quantity(value: float, unit: str, digits: int = 6) -> str:
-    """A nominal value as people write it: no trailing zeros, thin space, true minus, groups of three."""
-    written = f"{value:.{digits}g}"
-    if "e" in written:
-        return f"{written.replace('-', '−')}{THIN}{unit}".rstrip(THIN)
-    decimals = len(written.partition(".")[2])
-    return f"{number(value, decimals)}{THIN}{unit}".rstrip(THIN)
+    """A nominal value as people write it: as many decimals as it needs, in up to so many digits."""
+    decimals = len(f"{value:.{digits}g}".partition(".")[2]) if 1e-4 <= abs(value) < 10**digits else 0
+    return with_unit(number(value, decimals), unit)
 
 
 _SHOWN_UNITS: dict[Kind, tuple[tuple[float, str], ...]] = {
@@ -185,25 +180,31 @@ def _expired(calibration: Calibration | None, on: date) -> str:
     return f"expired {days} day{'' if days == 1 else 's'} before this run"
 
 
-def setting_facts(settings: Any) -> list[Fact]:
+def setting_facts(settings: Any, axis: Axis) -> list[Fact]:
     """Every setting of a procedure by the key that a plan writes, defaults among them."""
     rows = []
     for item in fields(settings):
         declared: Setting = item.metadata["setting"]
-        words = _setting(getattr(settings, item.name), declared)
-        rows.append(Fact(f"{declared.key} ({declared.meaning})", words))
+        meaning, _, default = declared.meaning.partition("; default: ")
+        value = getattr(settings, item.name)
+        given = default if default and not value else _setting(value, declared, axis)
+        rows.append(Fact(f"{declared.key}: {meaning}", given))
     return rows
 
 
-def _setting(value: Any, declared: Setting) -> str:
+def _setting(value: Any, declared: Setting, axis: Axis) -> str:
     if declared.many:
-        return ", ".join(_one(item, declared) for item in value) or "none"
-    return _one(value, declared)
+        return ", ".join(_one(item, declared, axis) for item in value) or "none"
+    return _one(value, declared, axis)
 
 
-def _one(value: Any, declared: Setting) -> str:
-    if value is None:
-        return "not set"
+_FEW_STEPS = 10
+
+
+def _one(value: Any, declared: Setting, axis: Axis) -> str:
+    if declared.kind is Kind.TRAVEL and 0 < value < _FEW_STEPS * axis.step_travel:
+        steps = float(value / axis.step_travel)
+        return f"{nominal(value, Kind.TRAVEL)} ({quantity(steps, 'steps', 3)})"
     if declared.kind is not None:
         return nominal(float(value), declared.kind)
     if isinstance(value, bool):

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from stepwitness.metrology.statistics import Moments
+from stepwitness.metrology.statistics import Running
 
 from stepwitness_reports.plots import Band, Reversal, TargetDeviations
 from stepwitness_reports.series import Line
@@ -30,7 +30,7 @@ _MILLI = 1e3
 class _Approaches:
     """Deviations at one target in one direction, in µm."""
 
-    moments: Moments = field(default_factory=Moments)
+    moments: Running = field(default_factory=Running)
     values: list[float] = field(default_factory=list)
     low: float = math.inf
     high: float = -math.inf
@@ -43,12 +43,12 @@ class _Approaches:
 
     @property
     def mean(self) -> float | None:
-        return self.moments.mean if self.moments.count else None
+        return self.moments.mean if self.moments.n else None
 
     @property
     def spread(self) -> float | None:
         """Two sample standard deviations."""
-        return 2 * self.moments.sd if self.moments.count > 1 else None
+        return 2 * self.moments.sd if self.moments.n > 1 else None
 
 
 @dataclass(frozen=True)
@@ -97,7 +97,7 @@ def deviations(rows: Iterable[Mapping[str, Any]], *, column: str, words: str) ->
 
 
 def _marks(approaches: _Approaches, crowded: bool) -> tuple[float, ...]:
-    if crowded and approaches.moments.count:
+    if crowded and approaches.moments.n:
         return (approaches.low, approaches.high)
     return tuple(approaches.values)
 
@@ -119,8 +119,8 @@ def _band(at_mm: float, up: _Approaches, down: _Approaches, words: str) -> Band 
 class _Cell:
     """Reversals at one place and drag by one witness, in µm: up less down, of each pair and of the means."""
 
-    up: Moments = field(default_factory=Moments)
-    down: Moments = field(default_factory=Moments)
+    up: Running = field(default_factory=Running)
+    down: Running = field(default_factory=Running)
     pending: dict[bool, float] = field(default_factory=dict)
     pairs: list[float] = field(default_factory=lambda: [math.inf, -math.inf])
 
@@ -134,7 +134,7 @@ class _Cell:
 
     def reversal(self, place_mm: float) -> Reversal | None:
         """Amounts, whichever way the load lags."""
-        if not self.up.count or not self.down.count:
+        if not self.up.n or not self.down.n:
             return None
         mean = self.up.mean - self.down.mean
         sign = -1 if mean < 0 else 1

@@ -13,7 +13,7 @@ from typing import Any
 from markupsafe import Markup
 from stepwitness.axis import Mounting
 from stepwitness.bench.description import BenchDescription
-from stepwitness.display import number
+from stepwitness.display import THIN, number
 from stepwitness.procedures.stall_recovery.declared import window_of
 from stepwitness.quantities import Kind
 from stepwitness.records.journal import JournalReadings
@@ -68,7 +68,7 @@ def _repeatability(source: Source) -> tuple[Figure, ...]:
     witness, on_load = _witness_of_load(source)
     name = "bidirectional_repeatability" if on_load else "motor_side_repeatability"
     symbol = "R" if on_load else "motor-side R"
-    words = f"{symbol}{plots.THIN}={plots.THIN}{source.said[name]}" if name in source.said else symbol
+    words = f"{symbol}{THIN}={THIN}{source.said[name]}" if name in source.said else symbol
     if name in source.bounds:
         words += f", limit {source.bounds[name][1]}"
     found = gathering.deviations(
@@ -85,7 +85,7 @@ def _repeatability(source: Source) -> tuple[Figure, ...]:
     )
     caption = f"Deviation from the target, {whose}: {shown}; the lines join the means of each direction."
     if found.worst is not None:
-        caption += f" The bracket at {number(found.worst.target_mm, 2)}{plots.THIN}mm spans R where it is greatest."
+        caption += f" The bracket at {number(found.worst.target_mm, 2)}{THIN}mm spans R where it is greatest."
     drawing = plots.deviations(
         found.targets, witness=witness, band=found.worst, title=f"Deviation against target, {whose}"
     )
@@ -142,7 +142,7 @@ def _claims(source: Source) -> tuple[Figure, ...]:
             value = row[column]
             if value is None:
                 continue
-            words = f"{number(value * 1e3, 3)}{plots.THIN}mm"
+            words = f"{number(value * 1e3, 3)}{THIN}mm"
             if witness == "drive":
                 words += f", {_units(value / float(axis.microstep_travel), 'microstep')}"
             elif witness == "counter":
@@ -159,7 +159,7 @@ _LEGS = {"out": "move out", "back": "move back"}
 
 def _units(value: float, unit: str) -> str:
     whole = round(value)
-    return f"{number(whole, 0)}{plots.THIN}{unit}{'' if abs(whole) == 1 else 's'}"
+    return f"{number(whole, 0)}{THIN}{unit}{'' if abs(whole) == 1 else 's'}"
 
 
 def _starved(source: Source) -> tuple[Figure, ...]:
@@ -199,7 +199,7 @@ def _detection(source: Source) -> tuple[Figure, ...]:
         return ()
     moments = [plots.Moment(onset_s - found.origin_s, "current taken away")]
     if worst["detected"]:
-        words = f"stall noticed after {number(latency_s * 1e3, 1)}{plots.THIN}ms"
+        words = f"stall noticed after {number(latency_s * 1e3, 1)}{THIN}ms"
         moments.append(plots.Moment(float(worst["detected_s"]) - found.origin_s, words))
     who = "the drive itself" if worst["loop"] == "drive" else "the harness"
     which = "the one noticed last" if worst["detected"] else "not noticed"

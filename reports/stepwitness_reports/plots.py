@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from stepwitness.display import THIN, number
+
 from stepwitness_reports.svg import (
-    THIN,
     Frame,
     Point,
     Scale,
@@ -27,7 +28,6 @@ from stepwitness_reports.svg import (
     spread,
     tag,
     text,
-    tick_text,
     triangle,
 )
 
@@ -306,7 +306,7 @@ def _following_error(
     labels = []
     if window:
         parts.append(_forbidden(lower, name, window, both=True))
-        labels.append((lower.y(window), f"window ±{window:g}{THIN}steps", "limit"))
+        labels.append((lower.y(window), f"window ±{number(window, 1)}{THIN}steps", "limit"))
     parts.append(lower.drawn())
     parts.append(lower.path(errors, class_="error"))
     if values:

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 
 from markupsafe import Markup, escape
 
+from stepwitness.display import number
+
 Point = tuple[float, float | None]
 """Time or place, and a value; None where there was none, which breaks a line."""
-
-THIN = "\u2009"
 
 
 def tag(name: str, *content: str, **attributes: str | float) -> Markup:
@@ -110,12 +110,6 @@ def ticks(low: float, high: float, *, about: int) -> tuple[tuple[float, ...], in
     return tuple(index * step for index in range(first, last + 1)), decimals
 
 
-def tick_text(value: float, decimals: int) -> str:
-    """A tick's number: a true minus, groups of three by thin space."""
-    written = f"{abs(value):,.{decimals}f}".replace(",", THIN)
-    return f"−{written}" if value < 0 and float(f"{value:.{decimals}f}") != 0 else written
-
-
 def span(values: Iterable[float], *, pad: float = 0.08, least: float = 0.0) -> tuple[float, float]:
     """A range that holds `values` with some air, at least `least` wide; (0, 1) around nothing."""
     held = [value for value in values if math.isfinite(value)]
@@ -183,13 +177,13 @@ class Frame:
             y = self.y(value)
             zero = abs(value) < 1e-12
             parts.append(line(self.left, y, self.right, y, class_="zero" if zero else "grid"))
-            parts.append(text(self.left - 7, y + 4, tick_text(value, decimals), anchor="end", class_="tick"))
+            parts.append(text(self.left - 7, y + 4, number(value, decimals), anchor="end", class_="tick"))
         values, decimals = ticks(self.x.low, self.x.high, about=self.x_ticks)
         for value in values:
             x = self.x(value)
             parts.append(line(x, self.bottom, x, self.bottom + 4, class_="axis"))
             if self.x_title:
-                words = tick_text(value, decimals)
+                words = number(value, decimals)
                 parts.append(text(x, self.bottom + 17, words, anchor="middle", class_="tick"))
         parts.append(line(self.left, self.bottom, self.right, self.bottom, class_="axis"))
         if self.x_title:

@@ -115,6 +115,6 @@ def _closing(built: dict[str, Any]) -> Any:
     def close(*_: object) -> None:
         for part in built.values():
             with contextlib.suppress(Exception):  # a dead link can't be closed politely, and the next one matters
-                getattr(part, "close", lambda: None)()
+                getattr(part, "close_link", lambda: None)()
 
     return close

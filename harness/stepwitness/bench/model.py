@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
@@ -331,17 +332,21 @@ def parse_bench(text: str, path: str) -> BenchDescription:
     file = read_section(BenchFile, tree)
     _check_axis(file, tree)
     _check_motion(file, tree)
-    axis, reference, gauge = _axis(file), _reference(file), _gauge_part(file, tree)
-    simulated = file.stand_in is not None or file.drive.part == STAND_IN
+    bench = _description(file, tree, text, path)
+    if file.stand_in is None and file.drive.part != STAND_IN:
+        return bench
     try:
-        stand_in = stand_in_from(file.stand_in, axis=axis, gauge=gauge, reference=reference) if simulated else None
+        return replace(bench, stand_in=stand_in_from(file.stand_in, bench))
     except BadInput as err:
         raise err.at(tree.where("stand_in", "preset")) from None
+
+
+def _description(file: BenchFile, tree: Section, text: str, path: str) -> BenchDescription:
     return BenchDescription(
         name=file.name,
         path=path,
         text=text,
-        axis=axis,
+        axis=_axis(file),
         motor=Motor(
             rated_current_a=file.motor.rated_current,
             hold_current_a=file.motor.hold_current,
@@ -357,10 +362,10 @@ def parse_bench(text: str, path: str) -> BenchDescription:
             current_a=file.envelope.current,
         ),
         safe_state=file.safe_state,
-        reference=reference,
+        reference=_reference(file),
         back_drives=bool(file.back_drives),
         counter=_part(file, tree, "counter") if file.counter else None,
-        gauge=gauge,
+        gauge=_gauge_part(file, tree),
         meter=_meter_part(file, tree),
         supply=_part(file, tree, "supply") if file.supply else None,
         brake=BrakePart(_part(file, tree, "brake"), file.brake.closing_delay) if file.brake else None,
@@ -370,7 +375,6 @@ def parse_bench(text: str, path: str) -> BenchDescription:
         guide_friction_n=file.guide_friction,
         axis_serial=file.axis.serial or "",
         counter_certificate=(file.counter.certificate or "") if file.counter else "",
-        stand_in=stand_in,
     )
 
 

@@ -2,8 +2,9 @@
 
 1. Sections and keys are those of `stepwitness.standin.parameters`, without the unit at the end of a field's
    name; that unit says which kind of quantity belongs there.
-2. What the bench file says elsewhere (orientation, gauge, limit switch) holds for its stand-in too, unless
-   this section overrides it: a stand-in that differs from its bench has a defect, and the difference stands here.
+2. What the bench file says elsewhere (stroke, orientation, stop, limit switch, gauge, brake) holds for its
+   stand-in too, unless this section overrides it: a stand-in that differs from its bench has a defect, and the
+   difference stands here.
 """
 
 from __future__ import annotations
@@ -15,11 +16,12 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, Field, create_model
 
-from stepwitness.axis import Axis, Orientation
-from stepwitness.bench.description import GaugePart, Reference, ReferenceMethod
+from stepwitness.axis import Orientation
+from stepwitness.bench.description import BenchDescription, ReferenceMethod
 from stepwitness.devices.interfaces import Side
 from stepwitness.fields import Name, Strict, quantity, whole
 from stepwitness.quantities import Kind
+from stepwitness.standin import presets
 from stepwitness.standin.parameters import Hand, StandIn
 
 KIND_BY_SUFFIX = {
@@ -101,44 +103,59 @@ StandInSection: Any = _model(
 """The pydantic model of the section."""
 
 
-def stand_in_from(section: Any, *, axis: Axis, gauge: GaugePart | None, reference: Reference) -> StandIn:
-    """The stand-in that a bench file describes; `section` is a `StandInSection`, or None for all defaults.
+STOP_BEYOND_STROKE_M = 2e-3
+"""How far beyond the stroke the hard stops of a stand-in are."""
+
+
+def stand_in_from(section: Any, bench: BenchDescription) -> StandIn:
+    """The stand-in of `bench`; `section` is a `StandInSection`, or None for all defaults.
 
     Raises
     ------
     BadInput : for an unknown preset, with the place left open.
     """
-    physics = preset(section.preset) if section is not None and section.preset else StandIn()
-    physics = _as_the_bench_says(physics, axis=axis, gauge=gauge, reference=reference)
+    physics = presets.preset(section.preset) if section is not None and section.preset else StandIn()
+    physics = _as_the_bench_says(physics, bench)
     if section is None:
         return physics
-    hands = tuple(Hand(**hand.model_dump()) for hand in section.hands)
-    changed = _overridden(physics, section)
-    return replace(changed, hands=hands) if hands else changed
+    changed: StandIn = _overridden(physics, section)
+    return replace(changed, hands=tuple(Hand(**hand.model_dump()) for hand in section.hands))
 
 
-def preset(name: str) -> StandIn:
-    """The physics that `stepwitness.standin.presets` has under `name`."""
-    from stepwitness.standin import presets
-
-    return presets.preset(name)
-
-
-def _as_the_bench_says(physics: StandIn, *, axis: Axis, gauge: GaugePart | None, reference: Reference) -> StandIn:
-    load = replace(physics.load, vertical=axis.orientation is Orientation.VERTICAL)
-    changes: dict[str, Any] = {"load": load}
+def _as_the_bench_says(physics: StandIn, bench: BenchDescription) -> StandIn:
+    axis, gauge, reference = bench.axis, bench.gauge, bench.reference
+    stroke_m = float(axis.stroke)
+    stops = {Side.LOW: -STOP_BEYOND_STROKE_M, Side.HIGH: stroke_m + STOP_BEYOND_STROKE_M}
+    if bench.blocked is not None:
+        stops[bench.blocked.side] = bench.blocked.at_m
+    switches = {Side.LOW: 0.0, Side.HIGH: stroke_m}
+    if reference.method is ReferenceMethod.LIMIT_SWITCH:
+        switches[reference.side] = reference.at_m
+    load = replace(
+        physics.load,
+        vertical=axis.orientation is Orientation.VERTICAL,
+        stop_low_m=stops[Side.LOW],
+        stop_high_m=stops[Side.HIGH],
+    )
+    parts: dict[str, Any] = {}
     if gauge is not None:
-        changes["gauge"] = replace(
+        parts["gauge"] = replace(
             physics.gauge,
             resolution_m=gauge.resolution_m,
             range_m=gauge.range_m,
             zero_at_m=gauge.zero_at_m,
             measuring_force_n=gauge.measuring_force_n,
         )
-    if reference.method is ReferenceMethod.LIMIT_SWITCH:
-        low = reference.side is Side.LOW
-        changes["limit_low_m" if low else "limit_high_m"] = reference.at_m
-    return replace(physics, **changes)
+    if bench.brake is not None:
+        parts["brake"] = replace(physics.brake, closing_delay_s=bench.brake.closing_delay_s)
+    return replace(
+        physics,
+        load=load,
+        limit_low_m=switches[Side.LOW],
+        limit_high_m=switches[Side.HIGH],
+        start_m=stroke_m / 2,
+        **parts,
+    )
 
 
 def _overridden(value: Any, section: Any) -> Any:

@@ -61,7 +61,7 @@ class PlanFile(Strict):
     procedures: list[Any] = Field(description="The procedures, each a list item of one key.", min_length=1)
 
 
-# -- from the file to a plan -----------------------------------------------------------------------------------
+# -- from the file to a plan -------------------------------------------------------------------------------
 
 
 def load_plan(path: Path | str, known: Mapping[str, Procedure] | None = None) -> Plan:
@@ -162,7 +162,7 @@ def _names_beside(path: Path) -> list[str]:
         return []
 
 
-# -- one procedure ---------------------------------------------------------------------------------------------
+# -- one procedure -----------------------------------------------------------------------------------------
 
 
 def _planned(item: Node, bench: BenchDescription, known: Mapping[str, Procedure]) -> PlannedProcedure:
@@ -173,7 +173,8 @@ def _planned(item: Node, bench: BenchDescription, known: Mapping[str, Procedure]
     try:
         procedure.check(bench, settings)
     except BadInput as err:
-        raise err.at(section.place) from None
+        key = err.place.key if err.place else ""
+        raise err.at(section.where(key) if key else section.place) from None
     return PlannedProcedure(
         id=read.id or procedure.name,  # type: ignore[attr-defined]
         procedure=procedure,
@@ -264,7 +265,7 @@ def _as_node(value: Any, place: Place) -> Node:
     return Text(str(value).strip(), place)
 
 
-# -- models made from what a procedure declares --------------------------------------------------------------------
+# -- models made from what a procedure declares ------------------------------------------------------------
 
 _PREFIX = "x_"
 """Before each field's name, so that no setting's name meets one of pydantic's own."""

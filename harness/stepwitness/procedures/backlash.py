@@ -10,7 +10,9 @@
 from __future__ import annotations
 
 import math
+import operator
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from stepwitness import diagnosis
@@ -19,7 +21,7 @@ from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
 from stepwitness.errors import BadInput
-from stepwitness.findings import Characteristic, Estimate
+from stepwitness.findings import Characteristic, Contribution, Estimate
 from stepwitness.metrology.statistics import Running
 from stepwitness.procedures.common import (
     NO_COUNTER,
@@ -229,7 +231,7 @@ def _reversal_estimates(
         estimates += not_observable([_REVERSAL.name, _LOST_MOTION.name], NO_GAUGE)
     else:
         place = max(free.values(), key=lambda cell: abs(cell.value(witness)))
-        budget = contributions(_budget(place, bench, witness))
+        budget = _budget(place, bench, witness)
         u = combined(budget)
         value = place.value(witness)
         said = diagnosis.reversal(value, 2 * u, place.value(motor) if motor else None, bench.axis)
@@ -240,7 +242,7 @@ def _reversal_estimates(
             )
         else:
             lost = max(free.values(), key=lambda cell: _lost(cell, witness, motor))
-            lost_budget = contributions([*_budget(lost, bench, witness), *_budget(lost, bench, motor)])
+            lost_budget = _budget(lost, bench, witness, motor)
             value = _lost(lost, witness, motor)
             estimates.append(
                 Estimate(_LOST_MOTION.name, value, combined(lost_budget), lost_budget, _in_trade(value, bench))
@@ -248,7 +250,7 @@ def _reversal_estimates(
     if motor_place is None or motor is None:
         estimates += not_observable([_MOTOR_REVERSAL.name], NO_COUNTER)
     else:
-        budget = contributions(_budget(motor_place, bench, motor))
+        budget = _budget(motor_place, bench, motor)
         value = abs(motor_place.value(motor))
         estimates.append(Estimate(_MOTOR_REVERSAL.name, value, combined(budget), budget, _in_trade(value, bench)))
     return tuple(estimates)
@@ -277,34 +279,39 @@ def _separated(
         return not_observable(names, "the bench file doesn't give the guide's own friction")
     places = sorted({place for place, _ in cells})
     means = [sum(_lost(cells[place, drag], witness, motor) for place in places) / len(places) for drag in drags]
-    variances = [
-        sum(cells[place, drag].variance(witness) + cells[place, drag].variance(motor) for place in places)
-        / len(places) ** 2
+    scatter = [
+        math.sqrt(sum(cells[place, drag].variance(witness) + cells[place, drag].variance(motor) for place in places))
+        / len(places)
         for drag in drags
     ]
+    rounding = math.hypot(*(line.standard_uncertainty for line in _rounding(bench, witness, motor)))
     centre = sum(drags) / len(drags)
     spread = sum((drag - centre) ** 2 for drag in drags)
-    weights = [(drag - centre) / spread for drag in drags]
-    compliance2 = sum(weight * mean for weight, mean in zip(weights, means, strict=True))  # 2/k
-    u_compliance2 = math.sqrt(sum(weight**2 * variance for weight, variance in zip(weights, variances, strict=True)))
-    lever = centre + bench.guide_friction_n
-    clearance = sum(means) / len(means) - compliance2 * lever
-    u_mean = math.sqrt(sum(variances)) / len(variances)
-    quantum = float(bench.axis.count_travel) / math.sqrt(12)
-    budget = contributions(
-        [
-            ("repeated reversals", u_mean, "A"),
-            ("slope over drag, at the guide's friction", u_compliance2 * lever, "A"),
-            ("resolution of the counter", quantum * math.sqrt(2), "B"),
-        ]
-    )
-    wind_up = compliance2 * bench.guide_friction_n
-    wind_budget = contributions([("slope over drag", u_compliance2 * bench.guide_friction_n, "A")])
-    stiffness = f"{2e-6 / compliance2:.3g} N/µm" if compliance2 > 0 else "beyond what the gauge resolves"
+    friction = bench.guide_friction_n
+    slope = [(drag - centre) / spread for drag in drags]  # of the means, for 2/k
+    intercept = [1 / len(drags) - weight * (centre + friction) for weight in slope]  # of the means, for b
+    wind_up_of = [weight * friction for weight in slope]
+
+    def estimate(name: str, weights: list[float], statement: Callable[[float], str]) -> Estimate:
+        value = sum(weight * mean for weight, mean in zip(weights, means, strict=True))
+        budget = contributions(
+            [
+                ("scatter of the reversals", math.hypot(*map(operator.mul, weights, scatter)), "A"),
+                ("resolution of both witnesses, at each drag", math.hypot(*weights) * rounding, "B"),
+            ]
+        )
+        return Estimate(name, value, combined(budget), budget, statement(value))
+
     return (
-        Estimate(_CLEARANCE.name, clearance, combined(budget), budget, _in_trade(clearance, bench)),
-        Estimate(_WIND_UP.name, wind_up, combined(wind_budget), wind_budget, f"axial stiffness {stiffness}"),
+        estimate(_CLEARANCE.name, intercept, lambda value: _in_trade(value, bench)),
+        estimate(_WIND_UP.name, wind_up_of, lambda value: _stiffness(value, friction)),
     )
+
+
+def _stiffness(wind_up_m: float, friction_n: float) -> str:
+    if wind_up_m <= 0:
+        return "the train is stiffer than these drags can show"
+    return f"axial stiffness about {2 * friction_n / wind_up_m * 1e-6:.2g} N/µm"
 
 
 def _unloaded_reason(bench: BenchDescription) -> str:
@@ -320,16 +327,28 @@ def _unloaded_reason(bench: BenchDescription) -> str:
     return ""
 
 
-def _budget(cell: _Reversal, bench: BenchDescription, witness: str) -> list[tuple[str, float, str]]:
-    """Budget of one reversal: scatter of the two means, and the witness's resolution at both readings."""
-    if witness == "gauge_m" and bench.gauge is not None:
-        resolution_m, name = bench.gauge.resolution_m, "gauge"
-    else:
-        resolution_m, name = float(bench.axis.count_travel), "counter"
-    return [
-        (f"scatter of the reversals, {name}", math.sqrt(cell.variance(witness)), "A"),
-        (f"resolution of the {name}, both readings", resolution_m / math.sqrt(12) * math.sqrt(2), "B"),
+def _budget(cell: _Reversal, bench: BenchDescription, *columns: str) -> tuple[Contribution, ...]:
+    """Budget of one reversal: scatter of the means of each witness, and its resolution at both readings."""
+    scatter = [
+        (f"scatter of the reversals, {_WITNESS[column]}", math.sqrt(cell.variance(column)), "A") for column in columns
     ]
+    return (*contributions(scatter), *_rounding(bench, *columns))
+
+
+_WITNESS = {"gauge_m": "gauge", "counted_m": "counter"}
+
+
+def _rounding(bench: BenchDescription, *columns: str) -> tuple[Contribution, ...]:
+    """Resolution of each witness in a difference of two readings (JCGM 100 F.2.2.1)."""
+    gauge = bench.gauge
+    resolution_m = {
+        "gauge_m": gauge.resolution_m if gauge else 0.0,
+        "counted_m": float(bench.axis.count_travel) if bench.axis.encoder else 0.0,
+    }
+    return contributions(
+        (f"resolution of the {_WITNESS[column]}, both readings", resolution_m[column] / math.sqrt(6), "B")
+        for column in columns
+    )
 
 
 def _in_trade(value_m: float, bench: BenchDescription) -> str:

@@ -345,18 +345,14 @@ def _scale_estimate(scale: SlopeAccumulator, bench: BenchDescription, both: bool
 def _closure_estimate(readings: Readings, bench: BenchDescription) -> tuple[Estimate, ...]:
     if bench.counter is None:
         return not_observable(["count_closure"], NO_COUNTER)
-    start: float | None = None
-    worst = 0.0
-    gauge_worst: float | None = None
-    gauge_start = 0.0
-    for row in readings.rows("closure"):
-        difference = float(row["claim_m"]) - float(row["counted_m"])
-        gauge_difference = None if row["gauge_m"] is None else float(row["claim_m"]) - float(row["gauge_m"])
-        if start is None:
-            start, gauge_start = difference, gauge_difference or 0.0
-        if abs(difference - start) > abs(worst):
-            worst = difference - start
-            gauge_worst = None if gauge_difference is None else gauge_difference - gauge_start
+    returns = [
+        (row["claim_m"] - row["counted_m"], None if row["gauge_m"] is None else row["claim_m"] - row["gauge_m"])
+        for row in readings.rows("closure")
+    ]
+    (counted_at_start, gauge_at_start), later = returns[0], returns[1:]
+    counted, gauged = max(later, key=lambda pair: abs(pair[0] - counted_at_start))
+    worst = counted - counted_at_start
+    gauge_worst = None if gauged is None or gauge_at_start is None else gauged - gauge_at_start
     count_m = float(bench.axis.count_travel)
     budget = contributions([("one count at each end", count_m / 12**0.5 * 2**0.5, "B")])
     statement = diagnosis.closure(worst / count_m, gauge_worst)

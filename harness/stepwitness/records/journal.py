@@ -158,13 +158,9 @@ class JournalWriter:
         values = tuple(row[name] for name in columns)
         for name, value in zip(columns, values, strict=True):
             if isinstance(value, float) and not math.isfinite(value):
-                raise JournalError(
-                    f"{self.path}: {table}.{name} is {value}; a reading that is missing is None"
-                )
+                raise JournalError(f"{self.path}: {table}.{name} is {value}; a reading that is missing is None")
             if not isinstance(value, (int, float, str, type(None))):
-                raise JournalError(
-                    f"{self.path}: {table}.{name} is a {type(value).__name__}, not a plain value"
-                )
+                raise JournalError(f"{self.path}: {table}.{name} is a {type(value).__name__}, not a plain value")
         waiting = self._state.pending.setdefault(table, [])
         waiting.append(values)
         if len(waiting) >= self._batch_rows:
@@ -352,9 +348,7 @@ class JournalReadings:
         if not isinstance(columns, dict) or any(len(values) != rows for values in columns.values()):
             raise JournalCorrupt(self.path, number + 1, f"the columns of '{table}' haven't {rows} rows each")
         if self._columns.setdefault(table, tuple(columns)) != tuple(columns):
-            raise JournalCorrupt(
-                self.path, number + 1, f"the columns of '{table}' differ from its first batch's"
-            )
+            raise JournalCorrupt(self.path, number + 1, f"the columns of '{table}' differ from its first batch's")
 
     def _parsed(self, number: int, line: bytes) -> dict[str, Any]:
         try:

@@ -13,7 +13,6 @@ import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from stepwitness.devices.errors import LinkLost
 from stepwitness.devices.part import Part
 from stepwitness.errors import StepwitnessError
 

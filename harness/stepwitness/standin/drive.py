@@ -1,10 +1,9 @@
-"""The stand-in drive: a pulse generator with an output stage, and the loop that a closed-loop drive puts around it.
+"""The pulse generator and output stage of the stand-in drive.
 
 1. A drive knows what it sent and what it was told. Its claim is a number of pulses; whether anything moved, only an
    encoder could tell it, and the open-loop drive has none.
 2. A move runs until its path comes to rest; `HOLD_AFTER_S` later the run current gives way to the hold current.
-3. Nothing here reads the plant: it hands out pulses and a winding amplitude, and is told how many pulses left and
-   (closed loop) what its own counter says.
+3. Nothing here reads the plant: it hands out pulses and a winding amplitude, and is told how many pulses left.
 """
 
 from __future__ import annotations
@@ -83,9 +82,10 @@ class PulseGenerator:
     def start_to(self, microsteps: int, now_s: float) -> None:
         self.start_by(microsteps - self.claim, now_s)
 
-    def halt(self, now_s: float, acceleration: float | None = None) -> None:
+    def halt(self, now_s: float, steeper: float = 1.0) -> None:
+        """Decelerate to rest, `steeper` times as hard as the acceleration that is set."""
         if self._train is not None and self.moving(now_s):
-            self._train.halt(now_s, acceleration)
+            self._train.halt(now_s, self._acceleration * steeper)
             self._refill()
 
     def set_claim(self, microsteps: int, now_s: float) -> None:

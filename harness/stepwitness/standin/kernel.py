@@ -67,7 +67,7 @@ SKIP = 34  # 0 keeps integrating at rest
 CONSTANTS_SIZE = 35
 
 
-def integrate(  # noqa: PLR0912, PLR0915 - one function, so that it compiles as it is and costs no calls
+def integrate(
     state: MutableSequence[float],
     constants: Sequence[float],
     cosines: Sequence[float],

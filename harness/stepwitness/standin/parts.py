@@ -6,14 +6,23 @@ Nothing is decided here; the rig knows the time, the generator knows the moves, 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stepwitness.devices.errors import Refused
-from stepwitness.devices.interfaces import DriveStatus, Identity, InputState, Side
+from stepwitness.devices.interfaces import (
+    ClosedLoopSettings,
+    ClosedLoopStatus,
+    DriveStatus,
+    Identity,
+    InputState,
+    Side,
+)
 
 if TYPE_CHECKING:
     from stepwitness.standin.encoder import QuadratureDecoder
     from stepwitness.standin.instruments import GaugeReading, MeterReading
+    from stepwitness.standin.loop import PositionLoop
     from stepwitness.standin.rig import Rig
 
 
@@ -67,6 +76,53 @@ class Drive:
 
     def output(self, number: int) -> bool:
         return self._rig.exchange(lambda _: self._generator.output(number))
+
+
+class ClosedLoopDrive(Drive):
+    """Claims the position that its own encoder counted, and corrects what the encoder shows it.
+
+    Until `configure_loop` it watches nothing; windows without bound switch the watching off again.
+    """
+
+    def __init__(self, rig: Rig, loop: PositionLoop) -> None:
+        super().__init__(rig)
+        self._loop = loop
+
+    def enable(self) -> None:
+        self._rig.exchange(self._loop.enable)
+
+    def disable(self) -> None:
+        self._rig.exchange(self._loop.disable)
+
+    def start_move_by(self, microsteps: int) -> None:
+        self._rig.exchange(lambda now_s: self._loop.start_by(microsteps, now_s))
+
+    def start_move_to(self, microsteps: int) -> None:
+        self._rig.exchange(lambda now_s: self._loop.start_to(microsteps, now_s))
+
+    def halt(self) -> None:
+        self._rig.exchange(self._loop.halt)
+
+    def status(self) -> DriveStatus:
+        def tell(now_s: float) -> DriveStatus:
+            return replace(self._generator.status(now_s), moving=self._loop.moving(now_s))
+
+        return self._rig.exchange(tell)
+
+    def position(self) -> int:
+        return self._rig.exchange(lambda _: round(self._loop.position))
+
+    def set_position(self, microsteps: int) -> None:
+        self._rig.exchange(lambda now_s: self._loop.set_position(microsteps, now_s))
+
+    def configure_loop(self, settings: ClosedLoopSettings) -> None:
+        self._rig.exchange(lambda _: self._loop.configure(settings))
+
+    def loop_status(self) -> ClosedLoopStatus:
+        return self._rig.exchange(self._loop.status)
+
+    def clear_alarm(self) -> None:
+        self._rig.exchange(self._loop.clear_alarm)
 
 
 class Counter:

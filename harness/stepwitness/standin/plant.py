@@ -69,9 +69,18 @@ def longest_step_s(axis: Axis, stand_in: StandIn) -> float:
 
 
 class Plant:
-    """Motor, screw, nut, load, encoders; everything that is in one place at one time."""
+    """Motor, screw, nut, load, encoders: where they are at one time, and what acts on them."""
 
-    def __init__(self, axis: Axis, stand_in: StandIn, *, start_s: float = 0.0, skip_rest: bool = True) -> None:
+    def __init__(
+        self,
+        axis: Axis,
+        stand_in: StandIn,
+        *,
+        start_s: float = 0.0,
+        skip_rest: bool = True,
+        step_s: float | None = None,
+    ) -> None:
+        """At rest at `start_s`, without current. `step_s` replaces the kernel's longest step."""
         self._axis, self._stand_in = axis, stand_in
         self._cosines, self._sines = microstep_table(axis.microsteps)
         self._state = [0.0] * kernel.STATE_SIZE
@@ -79,6 +88,7 @@ class Plant:
         self._state[kernel.LOAD] = stand_in.start_m
         self._constants = _constants(axis, stand_in)
         self._constants[kernel.SKIP] = float(skip_rest)
+        self._constants[kernel.STEP_S] = step_s or longest_step_s(axis, stand_in)
         self._pulses: Sequence[float] = []
         self._turn_rotor, self._turn_load = [0.0] * TURNS, [0.0] * TURNS
         self._tracks: list[tuple[EncoderTrack, Mounting]] = []
@@ -106,6 +116,10 @@ class Plant:
 
     def set_shaft_torque(self, torque_nm: float) -> None:
         self._constants[kernel.SHAFT_TORQUE_NM] = torque_nm
+
+    def set_viscous(self, nms: float) -> None:
+        """Damping of the rotor in N m s."""
+        self._constants[kernel.VISCOUS_NMS] = nms
 
     def set_guide_drag(self, force_n: float) -> None:
         """Friction that a drag adds to the guide's."""
@@ -215,7 +229,6 @@ def _constants(axis: Axis, stand_in: StandIn) -> list[float]:
     gravity = load.mass_kg * GRAVITY_M_PER_S2 if load.vertical else 0.0
     hanging = lag_m(gravity, stiffness_n_per_m=screw.stiffness_n_per_m, backlash_m=screw.backlash_m)
     values = {
-        kernel.STEP_S: longest_step_s(axis, stand_in),
         kernel.WAY: 1.0,
         kernel.SUPPLY_V: motor.supply_v,
         kernel.RESISTANCE_OHM: motor.resistance_ohm,

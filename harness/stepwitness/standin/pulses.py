@@ -73,19 +73,12 @@ class PulseTrain:
         """A move of `pulses` (positive) microsteps at `speed` and `acceleration` in microsteps, from rest."""
         self._target = float(pulses)
         self._speed, self._acceleration = speed, acceleration
-        self._segments = trapezoid(
-            start_s=start_s,
-            place=0.0,
-            target=self._target,
-            initial_speed=0.0,
-            speed=speed,
-            acceleration=acceleration,
-        )
+        self._plan(start_s, place=0.0, initial_speed=0.0)
 
     @property
     def end_s(self) -> float:
         """When the path comes to rest."""
-        return self._segments[-1].end_s if self._segments else -math.inf
+        return self._segments[-1].end_s if self._segments else self._planned_s
 
     @property
     def total(self) -> int:
@@ -101,17 +94,15 @@ class PulseTrain:
                 return segment.place + 0.5 * (segment.speed + speed) * run, speed
         return self._target, 0.0
 
-    def halt(self, time_s: float, acceleration: float | None = None) -> None:
+    def halt(self, time_s: float, acceleration: float) -> None:
         """Decelerate to rest from `time_s` on."""
         place, speed = self.path(time_s)
-        braking = acceleration or self._acceleration
-        self._target = min(self._target, place + speed * speed / (2.0 * braking))
+        self._target = min(self._target, place + speed * speed / (2.0 * acceleration))
         self._replan(time_s)
 
-    def change(self, time_s: float, *, speed: float | None = None, acceleration: float | None = None) -> None:
-        """Go on to the same target at a new speed or acceleration."""
-        self._speed = speed or self._speed
-        self._acceleration = acceleration or self._acceleration
+    def change(self, time_s: float, *, speed: float, acceleration: float) -> None:
+        """Go on to the same target at another speed and acceleration."""
+        self._speed, self._acceleration = speed, acceleration
         self._replan(time_s)
 
     def times_s(self, sent: int, limit: int = CHUNK) -> list[float]:
@@ -134,11 +125,15 @@ class PulseTrain:
 
     def _replan(self, time_s: float) -> None:
         place, speed = self.path(time_s)
+        self._plan(time_s, place=place, initial_speed=speed)
+
+    def _plan(self, start_s: float, *, place: float, initial_speed: float) -> None:
+        self._planned_s = start_s
         self._segments = trapezoid(
-            start_s=time_s,
+            start_s=start_s,
             place=place,
             target=self._target,
-            initial_speed=speed,
+            initial_speed=initial_speed,
             speed=self._speed,
             acceleration=self._acceleration,
         )

@@ -11,15 +11,17 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from fractions import Fraction
 from typing import TypeVar
 
-from stepwitness.axis import Axis
+from stepwitness.axis import Axis, Decoding, Encoder, Mounting
 from stepwitness.devices.interfaces import Clock
 from stepwitness.errors import BadInput
 from stepwitness.standin import parts
 from stepwitness.standin.drive import PulseGenerator
 from stepwitness.standin.instruments import GaugeReading, MeterReading
+from stepwitness.standin.loop import LOOP_S, PositionLoop
 from stepwitness.standin.parameters import StandIn
 from stepwitness.standin.plant import Plant
 
@@ -69,14 +71,18 @@ class Rig:
         self._brake_holds_from_s = clock.now() if self.brake_told else math.inf
         self.stop_circuit_closed = True
         self._drive: parts.Drive | None = None
+        self._loop: PositionLoop | None = None
         self._counter: parts.Counter | None = None
 
     # -- parts -------------------------------------------------------------------------------------------------
 
-    def drive(self) -> parts.Drive:
-        """The drive; every call hands out the same one."""
+    def drive(self, *, closed_loop: bool = False) -> parts.Drive:
+        """The drive: a `ClosedLoopDrive` with an encoder of its own on the motor where `closed_loop` is set.
+
+        Every call hands out the same one; its kind is settled by the first.
+        """
         if self._drive is None:
-            self._drive = parts.Drive(self)
+            self._drive = parts.ClosedLoopDrive(self, self._close_loop()) if closed_loop else parts.Drive(self)
         return self._drive
 
     def counter(self) -> parts.Counter:
@@ -178,21 +184,42 @@ class Rig:
         """Bring the plant to the clock's time."""
         plant, generator = self.plant, self.generator
         until_s = self.clock.now()
+        rested = False
         while plant.time_s < until_s:
             now_s = plant.time_s
             event_s = min(until_s, generator.next_event_s(now_s), self._next_change_s(now_s))
+            look_s = now_s + LOOP_S
+            if self._loop is not None and not (rested and self._loop.content):
+                event_s = min(event_s, look_s)
             chunk = generator.take_pulses()
             if chunk is not None:
                 plant.set_pulses(chunk[0], forward=chunk[1])
             plant.set_amplitude(generator.amplitude_a(now_s) if self.supply_on else 0.0)
             plant.set_external_force(self._pushed_n + self._hands_n(now_s))
             plant.set_brake(holds=now_s >= self._brake_holds_from_s)
+            was_at_rest = plant.at_rest
             plant.advance(event_s)
             passed = plant.pulses_sent - self._pulses_seen
             if passed:
                 self._pulses_seen += passed
                 self._net_pulses += passed if plant.forward else -passed
                 generator.pulses_left(passed)
+            if self._loop is not None:
+                self._loop.tick(plant.time_s)
+                # A rotor that rested through a whole look stays at rest until something acts on it.
+                rested = was_at_rest and plant.at_rest and event_s == look_s
+
+    def _close_loop(self) -> PositionLoop:
+        """A loop on the drive's own encoder, which has the lines of the axis' encoder where that sits on the motor."""
+        on_motor = self.axis.encoder is not None and self.axis.encoder.mounting is Mounting.MOTOR
+        lines = self.axis.encoder.lines if on_motor and self.axis.encoder else Fraction(1000)
+        own = Encoder(lines, Decoding.X4, Mounting.MOTOR)
+        with self._lock:
+            self.advance()
+            decoder = self.plant.watch(own, seed="drive")
+            per_count = replace(self.axis, encoder=own).microsteps_of_counts(1)
+            self._loop = PositionLoop(self.generator, decoder, microsteps_per_count=float(per_count))
+        return self._loop
 
     def _next_change_s(self, now_s: float) -> float:
         """When brake or a planned hand next changes what acts on the plant, after `now_s`."""

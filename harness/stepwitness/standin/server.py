@@ -99,8 +99,7 @@ class Server:
         os.set_blocking(near, False)
         self._terminals += [near, far]
         channel = _Channel(
-            protocol, LineFramer(), lambda: os.read(near, 4096), lambda data: os.write(near, data), lambda:
-            None
+            protocol, LineFramer(), lambda: os.read(near, 4096), lambda data: os.write(near, data), lambda: None
         )
         self._selector.register(near, selectors.EVENT_READ, channel)
         return os.ttyname(far)
@@ -137,9 +136,7 @@ class Server:
             return
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         connection.setblocking(False)
-        channel = _Channel(
-            protocol, LineFramer(), lambda: connection.recv(4096), connection.sendall, connection.close
-        )
+        channel = _Channel(protocol, LineFramer(), lambda: connection.recv(4096), connection.sendall, connection.close)
         self._selector.register(connection, selectors.EVENT_READ, channel)
 
 
@@ -148,12 +145,11 @@ def _socket_of(fileobj: object) -> socket.socket:
     return fileobj
 
 
-def protocols(rig: Rig, roles: Mapping[str, Mapping[str, str]], *, gauge_sense: int = 1) -> dict[str,
-LineProtocol]:
+def protocols(rig: Rig, roles: Mapping[str, Mapping[str, str]], *, gauge_sense: int = 1) -> dict[str, LineProtocol]:
     """A protocol for each role; `roles` holds the options of each stand-in part."""
 
     def drive() -> text.TextProtocol:
-        part = rig.drive(closed_loop=roles["drive"].get("loop") == "closed")
+        part = rig.drive()
         loop = text.loop_words(part) if isinstance(part, ClosesLoop) else {}
         return text.TextProtocol({**text.drive_words(part), **loop})
 
@@ -180,10 +176,8 @@ def serve_parts(
             resource = f"TCPIP::{HOST}::{server.add_tcp(protocol)}::SOCKET"
             endpoints[role] = {"part": "scpi", "options": {"resource": resource}}
             continue
-        if over == "serial":
-            port = server.add_terminal(protocol)
-        else:
-            port = f"socket://{HOST}:{server.add_tcp(protocol)}"
+        tcp = over == "tcp"
+        port = f"socket://{HOST}:{server.add_tcp(protocol)}" if tcp else server.add_terminal(protocol)
         loop = {"loop": "closed"} if options[role].get("loop") == "closed" else {}
         endpoints[role] = {"part": "text-line", "options": {"port": port, **loop}}
     return endpoints
@@ -206,11 +200,14 @@ def _stop_with(stream: TextIO, server: Server) -> None:
 def main(arguments: list[str] | None = None) -> int:
     from stepwitness.bench.model import load_bench
 
-    parser = argparse.ArgumentParser(prog="python -m stepwitness.standin.server",
-    description=__doc__.splitlines()[0]) parser.add_argument("bench", help="bench file whose stand-ins are
-    served") parser.add_argument("--over", choices=("tcp", "serial"), default="tcp")
+    parser = argparse.ArgumentParser(
+        prog="python -m stepwitness.standin.server", description="All stand-ins of one bench on loopback."
+    )
+    parser.add_argument("bench", help="bench file whose stand-ins are served")
+    parser.add_argument("--over", choices=("tcp", "serial"), default="tcp")
     parser.add_argument("--scale", type=float, default=3.0, help="seconds of the axis in one of the wall")
-    chosen = parser.parse_args(arguments) try:
+    chosen = parser.parse_args(arguments)
+    try:
         if chosen.over == "serial" and not has_pseudo_terminals():
             raise BadInput("this system has no pseudo-terminals", found="--over serial", allowed="--over tcp")
         if not chosen.scale > 0:
@@ -224,7 +221,7 @@ def main(arguments: list[str] | None = None) -> int:
     options = {role: part.options for role, part in description.parts().items()}
     rig = Rig(description.axis, replace(description.stand_in, exchange_s=0.0), WallClock(chosen.scale))
     sense = description.gauge.sense if description.gauge else 1
-    server = Server(keep_up=rig.truth)
+    server = Server(keep_up=rig.advance)
     signal.signal(signal.SIGTERM, lambda *_: server.stop())
     # An interrupt at the terminal reaches the whole group; whoever started this process ends it in its own time.
     signal.signal(signal.SIGINT, signal.SIG_IGN)

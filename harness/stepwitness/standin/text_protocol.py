@@ -132,9 +132,9 @@ def loop_words(drive: ClosesLoop) -> Words:
 
     def status() -> str:
         found = drive.loop_status()
-        alarm, reached = "alarm" if found.alarm else "quiet", "reached" if found.target_reached else
-        "travelling" return f"error {found.following_error!r} {alarm} {reached} attempts
-        {found.attempts_made}"
+        alarm = "alarm" if found.alarm else "quiet"
+        reached = "reached" if found.target_reached else "travelling"
+        return f"error {found.following_error!r} {alarm} {reached} attempts {found.attempts_made}"
 
     options = r"options (\d) (\d) (\d)"
     windows = f"loop following {_NUMBER} {_NUMBER} position {_NUMBER} {_NUMBER}"

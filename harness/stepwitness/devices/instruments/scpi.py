@@ -50,7 +50,9 @@ class ScpiMeter:
             if self._session is None:
                 self._open()
             fields = [field.strip() for field in self._identified.split(",", 3)]
-        return Identity(*(fields + [""] * (4 - len(fields))))
+        # IEEE 488.2 (10.14; from memory): an instrument writes 0 for a serial number or version that it can't tell.
+        told = [field if field != "0" else "" for field in fields]
+        return Identity(*(told + [""] * (4 - len(told))))
 
     def current_a(self) -> float:
         """One measurement.
@@ -101,13 +103,10 @@ class ScpiMeter:
         asked_s = time.monotonic()
         try:
             self._session.write(text)
-            reply: bytes = self._session.read_raw(LONGEST_REPLY)
-        except (
-            Exception
-        ) as error:  # see the modules's tests: VisaIOError, OSError, RuntimeError by backend and fault
-            # An interrupt isn't caught: it leaves the session as it is, so the next question must not use it.
+            reply: bytes = self._session.read_bytes(LONGEST_REPLY, break_on_termchar=True)
+        except Exception as error:  # VisaIOError, OSError, RuntimeError, by backend and fault
             raise self._named(error, text, time.monotonic() - asked_s) from error
-        except BaseException:
+        except BaseException:  # an interrupt: the reply may still come, so this session is done with
             self.close_link()
             raise
         if not reply.endswith(b"\n"):
@@ -145,6 +144,8 @@ def open_meter(part: Part) -> ScpiMeter:
     ------
     BadInput : for options that can't be read. LinkLost, NoReply : where nothing answers.
     """
+    from pyvisa.rname import InvalidResourceName, ResourceName
+
     for key in part.options:
         if key not in OPTIONS:
             raise BadInput(
@@ -164,8 +165,16 @@ def open_meter(part: Part) -> ScpiMeter:
         timeout_s = si(part.options.get("timeout", DEFAULT_TIMEOUT), Kind.TIME)
     except BadInput as error:
         raise error.at(part.place.below("timeout")) from None
-    meter = ScpiMeter(
-        part.options["resource"], timeout_s=timeout_s, backend=part.options.get("backend", "@py")
-    )
+    resource = part.options["resource"]
+    try:
+        ResourceName.from_string(resource)
+    except InvalidResourceName:
+        raise BadInput(
+            "not a VISA resource",
+            place=part.place.below("resource"),
+            found=f"'{resource}'",
+            allowed="such as TCPIP::192.0.2.7::5025::SOCKET or TCPIP::192.0.2.7::hislip0::INSTR",
+        ) from None
+    meter = ScpiMeter(resource, timeout_s=timeout_s, backend=part.options.get("backend", "@py"))
     meter.identity()
     return meter

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
@@ -15,7 +16,8 @@ from stepwitness.quantities import Kind
 from stepwitness.settings import setting
 
 _DEFAULT_SPEED_SHARE = 0.2
-_HUNTING_WINDOW_STEPS = (1.0, 0.5, 0.25, 0.1, 0.05)
+_HUNTING_WINDOW_COUNTS = (8.0, 4.0, 2.0, 1.0, 0.5, 0.25)
+"""Windows tried, in the coarser of count and microstep: from wide to finer than an axis can resolve."""
 
 
 @dataclass(frozen=True)
@@ -201,9 +203,22 @@ def displacement_of(bench: BenchDescription, settings: Settings) -> float:
 
 def hunting_windows(bench: BenchDescription, settings: Settings) -> tuple[float, ...]:
     """Windows tried for hunting, from wide to fine, the plan's own among them."""
-    step_m = float(bench.axis.step_travel)
-    tried = {share * step_m for share in _HUNTING_WINDOW_STEPS} | {position_window_of(bench, settings)}
+    finest_m = float(max(bench.axis.count_travel, bench.axis.microstep_travel))
+    tried = {share * finest_m for share in _HUNTING_WINDOW_COUNTS} | {position_window_of(bench, settings)}
     return tuple(sorted(tried, reverse=True))
+
+
+def between_counts(bench: BenchDescription, travel_m: float) -> float:
+    """The microstep near `travel_m` that lies nearest to the middle between two counts.
+
+    A target on a count lets a loop rest with no error at all, at any window; between counts it can't, and a window
+    finer than the resolution shows what it does.
+    """
+    axis = bench.axis
+    first = axis.nearest_microstep(travel_m)
+    near = range(first, first + axis.microsteps)
+    microstep = min(near, key=lambda at: abs(axis.counts_of_microsteps(at) % 1 - Fraction(1, 2)))
+    return float(axis.travel_of_microsteps(microstep))
 
 
 @dataclass(frozen=True)

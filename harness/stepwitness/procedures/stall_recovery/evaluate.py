@@ -138,11 +138,7 @@ def _recovery(
     reactions = [row for row in recoveries if row["scenario"] == "persistent"]
     silent = sum(not row["output_on"] for row in reactions)
     far = max(recoveries, key=lambda row: abs(row["target_m"] - row["counted_m"]))
-    gauge = "" if far["gauge_m"] is None else f", the gauge {(far['target_m'] - far['gauge_m']) * 1e6:.1f} µm"
-    where = (
-        f"after recovery the counter sees the axis {(far['target_m'] - far['counted_m']) * 1e6:.1f} µm from its target"
-        f"{gauge}"
-    )
+    where = diagnosis.standing(far["target_m"], far["counted_m"], far["gauge_m"])
     return (
         _attempts(attempts, settings),
         _travel(declared.RECOVERY_ERROR, abs(far["target_m"] - far["counted_m"]), bench, where),

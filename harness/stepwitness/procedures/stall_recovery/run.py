@@ -14,6 +14,7 @@ from stepwitness.procedures.procedure import Journal, Value
 from stepwitness.procedures.stall_recovery.declared import (
     Course,
     Settings,
+    between_counts,
     course,
     displacement_of,
     hunting_windows,
@@ -179,9 +180,12 @@ class _Session:
         self.go_to_start()
 
     def persistent_stall(self, index: int) -> None:
-        """Starve in mid-move and stay so: attempts fail, and the fault reaction must bring the axis home."""
+        """Starve in mid-move and stay so: attempts fail, and the fault reaction must bring the axis home.
+
+        Against a stop the attempts go on pushing, and home is where the load rests.
+        """
         target_m = self._provoke(index, "persistent")
-        self._attempts(index, "persistent", target_m)
+        self._attempts(index, "persistent", self._way.start_m + self._way.out_m)
         self._bench.drive.set_output(self._settings.output, True)
         self._feed()
         if self._bench.loop is not None:
@@ -292,13 +296,11 @@ class _Session:
         """Displaced and brought back, left alone inside the window, and windows down to where it hunts."""
         bench, settings = self._bench, self._settings
         self.go_to_start()
-        inward = -1.0 if self._way.out_m < 0 and bench.description.blocked else 1.0
-        target_m = self._way.start_m
-        if inward < 0:
-            # off the stop, where the axis can be displaced either way
-            target_m = self._way.start_m - self._way.out_m
-            motion.move_to(bench, target_m, motion.Watch(None), speed_m_per_s=self._speed_m_per_s)
-            bench.clock.sleep(settings.settle_s)
+        # off a stop, where the axis can be displaced either way
+        away_m = -self._way.out_m / 2 if bench.description.blocked else 0.0
+        target_m = between_counts(bench.description, self._way.start_m + away_m)
+        motion.move_to(bench, target_m, motion.Watch(None), speed_m_per_s=self._speed_m_per_s)
+        bench.clock.sleep(settings.settle_s)
         window_m = position_window_of(bench.description, settings)
         self.loop.displace(displacement_of(bench.description, settings))
         self.loop.hold(target_m, window_m=window_m, for_s=settings.return_time_s, until_inside=True, scenario="return")

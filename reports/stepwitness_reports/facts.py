@@ -1,0 +1,202 @@
+"""A record's findings and estimates as rows of words and aligned numbers.
+
+1. Values, uncertainties and limits are printed as the record sealed them; what the record holds in SI alone (margins,
+   budgets, estimates without a limit) is printed by `stepwitness.display`, in the same unit and to the same place.
+2. Worst first: by verdict, then by how little of the limit is left.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from markupsafe import Markup
+from stepwitness.axis import Axis
+from stepwitness.display import NOTHING, Shown, number, shown, with_unit
+from stepwitness.errors import StepwitnessError
+from stepwitness.findings import Verdict
+from stepwitness.quantities import Kind
+
+from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
+
+
+@dataclass(frozen=True)
+class Aligned:
+    """A number that stands under others on its decimal point; widths are in digits and the same down a column."""
+
+    whole: str
+    part: str
+    unit: str
+    whole_width: int = 0
+    part_width: int = 0
+
+    @classmethod
+    def of(cls, text: str, unit: str) -> Aligned:
+        """A printed number without its unit, and its printed unit."""
+        whole, point, decimals = text.partition(".")
+        return cls(whole, point + decimals, with_unit("", unit))
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    source: str
+    kind: str
+    u: str
+    share: str
+
+
+@dataclass(frozen=True)
+class Row:
+    """One finding, or one estimate without a limit (then `verdict` is empty)."""
+
+    procedure: str
+    characteristic: str
+    title: str
+    symbol: str
+    value: Aligned | None
+    uncertainty: Aligned | None
+    said: str
+    sentence: str
+    note: str
+    clause: str
+    definition: str
+    budget: tuple[BudgetLine, ...]
+    combined: str
+    verdict: str = ""
+    limit: str = ""
+    margin: Aligned | None = None
+    rule: str = ""
+    bound: float = 0.0
+
+    @property
+    def verdict_class(self) -> str:
+        return VERDICT_CLASS.get(self.verdict, "")
+
+    @property
+    def mark(self) -> Markup:
+        return verdict_mark(self.verdict)
+
+
+def sentence(text: str) -> str:
+    """A statement with a capital and a full stop."""
+    text = text.strip()
+    if not text:
+        return ""
+    return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
+
+
+def rows_of(record: Mapping[str, Any], axis: Axis | None) -> tuple[list[Row], list[Row]]:
+    """Findings, worst first, and estimates that have no limit, in the record's order.
+
+    `axis` prints margins and budgets in steps; without it those in steps are left out.
+    """
+    estimates = {(item["id"], held["name"]): held for item in record["procedures"] for held in item["estimates"]}
+    findings = [
+        _finding(held, estimates.get((held["procedure"], held["characteristic"]), {}), axis)
+        for held in sorted(record["findings"], key=_badness)
+    ]
+    judged = {(held["procedure"], held["characteristic"]) for held in record["findings"]}
+    others = [_row(id_, name, held, axis) for (id_, name), held in estimates.items() if (id_, name) not in judged]
+    return _aligned(findings), _aligned(others)
+
+
+def _badness(finding: Mapping[str, Any]) -> tuple[float, float]:
+    """Sorts the worst first: rank of the verdict, then the margin as a share of the limit."""
+    margin, limit = finding["margin"], finding["limit"]
+    if not margin:
+        share = 0.0
+    else:
+        share = margin / abs(limit) if limit else math.copysign(math.inf, margin)
+    return (-Verdict(finding["verdict"]).rank, share)
+
+
+def _finding(held: Mapping[str, Any], estimate: Mapping[str, Any], axis: Axis | None) -> Row:
+    """A finding, with the definition and the budget of its estimate."""
+    row = _row(held["procedure"], held["characteristic"], {**estimate, **held}, axis)
+    margin = None
+    if held["margin"] is not None:
+        printed = _shown(held["margin"], held["U"], held["unit"], estimate, axis)
+        margin = Aligned.of(printed.value, printed.unit) if printed else None
+    return replace(
+        row,
+        verdict=held["verdict"],
+        limit=held["shown"]["limit"],
+        margin=margin,
+        rule=held["rule"],
+        bound=held["limit"],
+        sentence=row.sentence or sentence(f"{row.title} is {row.said}; the limit is {held['shown']['limit']}"),
+    )
+
+
+def _row(id_: str, name: str, held: Mapping[str, Any], axis: Axis | None) -> Row:
+    value = uncertainty = None
+    said, printed = "", held["shown"]
+    if held["value"] is not None:
+        said = with_unit(printed["value"], printed["unit"])
+        value = Aligned.of(printed["value"], printed["unit"])
+        if printed["U"]:
+            uncertainty = Aligned.of(printed["U"], printed["unit"])
+    return Row(
+        procedure=id_,
+        characteristic=name,
+        title=held["title"],
+        symbol=held["symbol"],
+        value=value,
+        uncertainty=uncertainty,
+        said=said,
+        sentence=sentence(held["statement"] or held["reason"]),
+        note=sentence(held["reason"] or held["statement"]),
+        clause=held["clause"],
+        definition=sentence(held.get("definition", "")),
+        budget=_budget(held, axis),
+        combined=_standard(held["u"], held, axis),
+    )
+
+
+def _shown(value: float, U: float, unit: str, estimate: Mapping[str, Any], axis: Axis | None) -> Shown | None:
+    try:
+        return shown(value, U or 0.0, unit=unit, kind=Kind(estimate["kind"]), axis=axis)
+    except StepwitnessError:
+        return None
+
+
+def _budget(held: Mapping[str, Any], axis: Axis | None) -> tuple[BudgetLine, ...]:
+    lines = held.get("budget", ())
+    total = sum(item["u"] ** 2 for item in lines)
+    if not total:
+        return ()
+    return tuple(
+        BudgetLine(
+            item["source"],
+            item["type"],
+            _standard(item["u"], held, axis),
+            with_unit(number(100 * item["u"] ** 2 / total, 0), "%"),
+        )
+        for item in lines
+    )
+
+
+def _standard(u: float | None, held: Mapping[str, Any], axis: Axis | None) -> str:
+    """A standard uncertainty, to two significant digits."""
+    if not u:
+        return "0"
+    printed = _shown(0.0, u, held["unit"], held, axis)
+    return with_unit(printed.uncertainty, printed.unit) if printed else NOTHING
+
+
+def _aligned(rows: Sequence[Row]) -> list[Row]:
+    """The same rows with the widths of their columns."""
+    done = list(rows)
+    for column in ("value", "uncertainty", "margin"):
+        cells = [cell for row in rows if (cell := getattr(row, column)) is not None]
+        whole = max((len(cell.whole) for cell in cells), default=0)
+        part = max((len(cell.part) for cell in cells), default=0)
+        done = [
+            replace(row, **{column: replace(cell, whole_width=whole, part_width=part)})
+            if (cell := getattr(row, column)) is not None
+            else row
+            for row in done
+        ]
+    return done
