@@ -294,7 +294,7 @@ def unknown_key(key: str, place: Place, allowed: Iterable[str]) -> BadInput:
 
 def near_missing(key: str, strangers: Iterable[str]) -> str:
     """A hint where a missing key seems to be there under a misspelt name."""
-    close = near_miss(key, sorted(strangers))
+    close = near_miss(key, sorted(strangers), cutoff=0.8)
     return close.replace("did you mean", "is it written as") if close else ""
 
 

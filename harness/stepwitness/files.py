@@ -265,6 +265,7 @@ _SYNTAX = (
         "check the indentation or quote the text",
     ),
     ("could not find expected ':'", "a line without 'key: value'", "check this line and the one above"),
+    ("sequence entries are not allowed", "a '-' where no list may start", "quote it, or start the list on a new line"),
     ("expected <block end>", "indentation that fits no line above", "line the keys up"),
     (
         "expected ',' or '}'",

@@ -23,7 +23,7 @@ RULE_WORDS = {
         "Guarded acceptance, k = 2: PASS where value and expanded uncertainty lie inside the limit, FAIL where both "
         "lie outside, INCONCLUSIVE between."
     ),
-    DecisionRule.SIMPLE: "Simple acceptance: the value alone is held against the limit; its uncertainty is told beside.",
+    DecisionRule.SIMPLE: "Simple acceptance: the value alone is held against the limit; U is told beside.",
 }
 
 
@@ -71,7 +71,7 @@ _SHOWN_UNITS: dict[Kind, tuple[tuple[float, str], ...]] = {
 def nominal(value: float, kind: Kind) -> str:
     """A nominal SI value in the unit that people use for its size."""
     choices = _SHOWN_UNITS.get(kind, ((0.0, kind.value),))
-    unit = next((unit for least, unit in choices if abs(value) >= least), choices[-1][1])
+    unit = next((unit for least, unit in choices if not value or abs(value) >= least), choices[-1][1])
     return quantity(in_unit(value, unit, kind), pretty(unit))
 
 

@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from markupsafe import Markup
+
 from stepwitness.axis import Axis
-from stepwitness.display import NOTHING, Shown, number, shown, with_unit
+from stepwitness.display import MINUS, NOTHING, THIN, Shown, number, shown, with_unit
 from stepwitness.errors import StepwitnessError
 from stepwitness.findings import Verdict
 from stepwitness.quantities import Kind
-
 from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
 
 
@@ -29,8 +29,8 @@ class Aligned:
     whole: str
     part: str
     unit: str
-    whole_width: int = 0
-    part_width: int = 0
+    whole_width: float = 0.0
+    part_width: float = 0.0
 
     @classmethod
     def of(cls, text: str, unit: str) -> Aligned:
@@ -58,7 +58,7 @@ class Row:
     value: Aligned | None
     uncertainty: Aligned | None
     said: str
-    sentence: str
+    statement: str
     note: str
     clause: str
     definition: str
@@ -81,10 +81,12 @@ class Row:
 
 def sentence(text: str) -> str:
     """A statement with a capital and a full stop."""
-    text = text.strip()
-    if not text:
-        return ""
-    return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
+    text = _stopped(text)
+    return text[:1].upper() + text[1:]
+
+
+def _stopped(text: str) -> str:
+    return text if not text or text[-1] in ".!?" else f"{text}."
 
 
 def rows_of(record: Mapping[str, Any], axis: Axis | None) -> tuple[list[Row], list[Row]]:
@@ -105,11 +107,10 @@ def rows_of(record: Mapping[str, Any], axis: Axis | None) -> tuple[list[Row], li
 def _badness(finding: Mapping[str, Any]) -> tuple[float, float]:
     """Sorts the worst first: rank of the verdict, then the margin as a share of the limit."""
     margin, limit = finding["margin"], finding["limit"]
+    worse = -Verdict(finding["verdict"]).rank
     if not margin:
-        share = 0.0
-    else:
-        share = margin / abs(limit) if limit else math.copysign(math.inf, margin)
-    return (-Verdict(finding["verdict"]).rank, share)
+        return (worse, 0.0)
+    return (worse, margin / abs(limit) if limit else math.copysign(math.inf, margin))
 
 
 def _finding(held: Mapping[str, Any], estimate: Mapping[str, Any], axis: Axis | None) -> Row:
@@ -126,7 +127,7 @@ def _finding(held: Mapping[str, Any], estimate: Mapping[str, Any], axis: Axis | 
         margin=margin,
         rule=held["rule"],
         bound=held["limit"],
-        sentence=row.sentence or sentence(f"{row.title} is {row.said}; the limit is {held['shown']['limit']}"),
+        statement=row.statement or f"{row.title} is {row.said or 'not known'}; the limit is {held['shown']['limit']}.",
     )
 
 
@@ -146,7 +147,7 @@ def _row(id_: str, name: str, held: Mapping[str, Any], axis: Axis | None) -> Row
         value=value,
         uncertainty=uncertainty,
         said=said,
-        sentence=sentence(held["statement"] or held["reason"]),
+        statement=_stopped(held["statement"] or held["reason"]),
         note=sentence(held["reason"] or held["statement"]),
         clause=held["clause"],
         definition=sentence(held.get("definition", "")),
@@ -191,8 +192,8 @@ def _aligned(rows: Sequence[Row]) -> list[Row]:
     done = list(rows)
     for column in ("value", "uncertainty", "margin"):
         cells = [cell for row in rows if (cell := getattr(row, column)) is not None]
-        whole = max((len(cell.whole) for cell in cells), default=0)
-        part = max((len(cell.part) for cell in cells), default=0)
+        whole = max((_width(cell.whole) for cell in cells), default=0.0)
+        part = max((_width(cell.part) for cell in cells), default=0.0)
         done = [
             replace(row, **{column: replace(cell, whole_width=whole, part_width=part)})
             if (cell := getattr(row, column)) is not None
@@ -200,3 +201,11 @@ def _aligned(rows: Sequence[Row]) -> list[Row]:
             for row in done
         ]
     return done
+
+
+_WIDTHS = {".": 0.5, THIN: 0.4, MINUS: 1.35}
+
+
+def _width(text: str) -> float:
+    """About how wide `text` is, in digits."""
+    return round(sum(_WIDTHS.get(letter, 1.0) for letter in text), 2)

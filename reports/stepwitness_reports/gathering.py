@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from stepwitness.metrology.statistics import Running
-
 from stepwitness_reports.plots import Band, Reversal, TargetDeviations
 from stepwitness_reports.series import Line
 from stepwitness_reports.svg import Point
@@ -81,16 +80,12 @@ def deviations(rows: Iterable[Mapping[str, Any]], *, column: str, words: str) ->
     crowded = readings > MOST_MARKS
     targets = []
     for index in sorted(targets_mm, key=targets_mm.__getitem__):
-        up, down = cells[index, True], cells[index, False]
+        above, below = cells[index, True], cells[index, False]
         targets.append(
-            TargetDeviations(
-                targets_mm[index], _marks(up, crowded), _marks(down, crowded), up.mean, down.mean
-            )
+            TargetDeviations(targets_mm[index], _marks(above, crowded), _marks(below, crowded), above.mean, below.mean)
         )
     bands = [
-        band
-        for index, at in targets_mm.items()
-        if (band := _band(at, cells[index, True], cells[index, False], words))
+        band for index, at in targets_mm.items() if (band := _band(at, cells[index, True], cells[index, False], words))
     ]
     worst = max(bands, key=lambda band: band.high_um - band.low_um, default=None)
     return Deviations(tuple(targets), worst, readings, crowded)

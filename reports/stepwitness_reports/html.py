@@ -9,8 +9,8 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
-from stepwitness.errors import StepwitnessError
 
+from stepwitness.errors import StepwitnessError
 from stepwitness_reports.page import Page, page_of
 from stepwitness_reports.style import DARK, LIGHT, variables
 

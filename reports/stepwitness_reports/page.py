@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
+
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.model import parse_bench
 from stepwitness.display import THIN, duration_text
@@ -20,7 +21,6 @@ from stepwitness.errors import StepwitnessError
 from stepwitness.findings import COVERAGE_FACTOR, DecisionRule
 from stepwitness.plan.model import parse_plan
 from stepwitness.records.manifest import Record, open_record, verify
-
 from stepwitness_reports.bench_facts import (
     RULE_WORDS,
     Fact,
@@ -189,7 +189,7 @@ def _bands(record: Record) -> list[Band]:
 
 def _sentences(rows: list[Row]) -> list[str]:
     """What stands behind each finding that isn't a PASS; one sentence that several share stands once."""
-    said = (f"{row.procedure}: {row.sentence}" for row in rows if row.verdict != "PASS" and row.sentence)
+    said = (f"{row.procedure}: {row.statement}" for row in rows if row.verdict != "PASS")
     return list(dict.fromkeys(said))
 
 
@@ -220,11 +220,19 @@ def _stories(
             notes.append(f"The readings can't be shown: {error}.")
         if not drawn and not notes:
             notes.append("There is no picture of this procedure; its findings and readings stand in the record.")
-        heading = item["title"] if item["title"] == id_ or item["procedure"] == id_ else f"{item['title']}, {id_}"
-        why = "Why: " if failing and id_ == first else ""
-        stories[id_] = Story(f"{why}{heading}", tuple(notes), drawn)
+        why = "why: " if failing and id_ == first else ""
+        stories[id_] = Story(_capital(f"{why}{_named(item)}"), tuple(notes), drawn)
     ordered = sorted(stories, key=lambda id_: id_ != first)
     return [stories[id_] for id_ in ordered], raw
+
+
+def _named(item: Mapping[str, Any]) -> str:
+    """A procedure's title, and its id in the plan where that is another word."""
+    return item["title"] if item["procedure"] == item["id"] else f"{item['title']}, {item['id']}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _outcome(item: Mapping[str, Any]) -> str:
@@ -242,8 +250,7 @@ def _course(item: Mapping[str, Any], read: _Read) -> Course:
         words.append(f"{duration_text(item['ended_s'] - item['started_s'])} on the axis.")
     words.append(f"Evaluator version {item['evaluator']}; readings in {item['journal']}.")
     facts = setting_facts(settings, read.bench.axis) if settings is not None and read.bench is not None else []
-    heading = item["title"] if item["procedure"] == item["id"] else f"{item['title']}, {item['id']}"
-    return Course(heading, " ".join(words), tuple(facts))
+    return Course(_capital(_named(item)), " ".join(words), tuple(facts))
 
 
 _OVER = {

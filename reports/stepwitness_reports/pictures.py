@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
+
 from stepwitness.axis import Mounting
 from stepwitness.bench.description import BenchDescription
 from stepwitness.display import THIN, number
 from stepwitness.procedures.stall_recovery.declared import window_of
 from stepwitness.quantities import Kind
 from stepwitness.records.journal import JournalReadings
-
 from stepwitness_reports import gathering, plots
 from stepwitness_reports.bench_facts import nominal
 from stepwitness_reports.plots import Bound, ReversalLine

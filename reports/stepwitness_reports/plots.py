@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from stepwitness.display import THIN, number
-
 from stepwitness_reports.svg import (
     Frame,
     Point,
@@ -63,9 +62,7 @@ class Band:
     words: str
 
 
-def deviations(
-    targets: Sequence[TargetDeviations], *, witness: str, band: Band | None, title: str
-) -> Markup:
+def deviations(targets: Sequence[TargetDeviations], *, witness: str, band: Band | None, title: str) -> Markup:
     """Deviation against target: up filled, down open, the means of each direction joined."""
     held = [value for item in targets for value in (*item.up_um, *item.down_um)]
     if band is not None:
@@ -93,14 +90,12 @@ def deviations(
             continue
         parts.append(polyline(joined, class_=f"mean {witness}"))
         ends.append((joined[-1][1], "up, mean" if up else "down, mean"))
-        for item in targets:
-            for value in item.up_um if up else item.down_um:
-                parts.append(
-                    group(
-                        triangle(frame.x(item.target_mm) + shift, frame.y(value), up=up),
-                        class_=f"marks {witness}",
-                    )
-                )
+        marks = [
+            triangle(frame.x(item.target_mm) + shift, frame.y(value), up=up)
+            for item in targets
+            for value in (item.up_um if up else item.down_um)
+        ]
+        parts.append(group(*marks, class_=f"marks {witness}"))
     parts.append(_end_labels(frame, [(y, words, witness) for y, words in ends]))
     parts.append(_marker_key(RIGHT - 172, 16, witness))
     return picture(WIDTH, 312, title, *parts)
@@ -115,7 +110,7 @@ def _near_zero(values: Sequence[float]) -> bool:
 
 
 def _band(frame: Frame, band: Band) -> Markup:
-    x = frame.x(band.target_mm) + 14
+    x = frame.x(band.target_mm) + 11
     low, high = frame.y(band.low_um), frame.y(band.high_um)
     left_half = x < (frame.left + frame.right) / 2
     return group(
@@ -258,14 +253,13 @@ def travel(
     `lines` by witness class; `errors` may be empty where nobody counted.
     """
     times = [x for points in lines.values() for x, _ in points]
-    x_range = (min(times, default=0.0), max(times, default=1.0))
-    if x_range[1] <= x_range[0]:
-        x_range = (x_range[0], x_range[0] + 1.0)
+    first, last = min(times, default=0.0), max(times, default=1.0)
+    x_range = (first, last + (0.04 if moments else 0.0) * (last - first) if last > first else first + 1.0)
     upper = Frame.placed(
         left=LEFT,
         right=RIGHT,
-        top=34,
-        bottom=210,
+        top=54,
+        bottom=230,
         x_range=x_range,
         y_range=span((y for points in lines.values() for _, y in points if y is not None), least=0.01),
         x_title="" if errors else "time / s",
@@ -276,9 +270,9 @@ def travel(
     for witness in ("gauge", "counter", "drive"):
         points = lines.get(witness, ())
         parts.append(upper.path(points, class_=f"witness {witness}"))
-        last = next((y for _, y in reversed(points) if y is not None), None)
-        if last is not None:
-            labels.append((upper.y(last), WITNESS_WORDS[witness], witness))
+        end = next((y for _, y in reversed(points) if y is not None), None)
+        if end is not None:
+            labels.append((upper.y(end), WITNESS_WORDS[witness], witness))
     parts.append(_end_labels(upper, labels))
     bottom = upper.bottom
     if errors:
@@ -316,22 +310,17 @@ def _following_error(
 
 
 def _moments(frame: Frame, bottom: float, moments: Sequence[Moment]) -> Markup:
-    """Thin vertical lines through both frames, each with its words on the side that has room."""
+    """Thin vertical lines through both frames, each with its words above on the side that has room."""
     parts = []
     for index, moment in enumerate(moments):
         if not frame.x.low <= moment.t_s <= frame.x.high:
             continue
         x = frame.x(moment.t_s)
+        y = frame.top - 8 - index * LABEL_GAP
         on_left = x > (frame.left + frame.right) / 2
         parts += [
-            line(x, frame.top, x, bottom, class_="moment"),
-            text(
-                x + (-5 if on_left else 5),
-                frame.top + 12 + (index % 3) * LABEL_GAP,
-                moment.words,
-                anchor="end" if on_left else "start",
-                class_="label",
-            ),
+            line(x, y - 9, x, bottom, class_="moment"),
+            text(x + (-5 if on_left else 5), y, moment.words, anchor="end" if on_left else "start", class_="label"),
         ]
     return group(*parts)
 

@@ -65,10 +65,7 @@ DARK = Palette(
 )
 
 TEXT_PAIRS = (
-    *(
-        (name, "background")
-        for name in ("text", "quiet", "accent", "drive", "counter", "gauge", "limit")
-    ),
+    *((name, "background") for name in ("text", "quiet", "accent", "drive", "counter", "gauge", "limit")),
     ("band_text", "band"),
 )
 """Every pair (foreground, background) in which the page sets words or lines that carry meaning."""

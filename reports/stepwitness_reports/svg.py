@@ -149,9 +149,7 @@ class Frame:
         y_ticks: int = 5,
     ) -> Frame:
         """A frame between picture coordinates; the quantity grows to the right and upwards."""
-        return cls(
-            Scale(*x_range, left, right), Scale(*y_range, bottom, top), x_title, y_title, x_ticks, y_ticks
-        )
+        return cls(Scale(*x_range, left, right), Scale(*y_range, bottom, top), x_title, y_title, x_ticks, y_ticks)
 
     @property
     def left(self) -> float:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from stepwitness.axis import Axis, Orientation
 from stepwitness.display import THIN, shown
 from stepwitness.quantities import Kind
@@ -27,7 +28,7 @@ axis: {name: doser, serial: TB-0417, step_angle: 1.8 deg, microsteps: 16, lead: 
 motor: {rated_current: 1.2 A, hold_current: 0.6 A, holding_torque: 0.4 N*m, friction_torque: 0.03 N*m}
 drive: {part: stand-in}
 counter: {part: stand-in, lines: 500, decoding: X4, on: motor}
-gauge: {part: stand-in, range: 60 mm, resolution: 0.1 um, measuring_force: 0.8 N,
+gauge: {part: stand-in, range: 70 mm, zero_at: -5 mm, resolution: 0.1 um, measuring_force: 0.8 N,
         calibration: {certificate: TB-0031, expires: 2027-03-01, U: 1.2 um, k: 2}}
 drag: {part: stand-in}
 inputs: {part: stand-in}
@@ -37,7 +38,9 @@ safe_state: hold
 guide_friction: 4 N
 """
 
-GAUGELESS_BENCH = "\n".join(line for line in BENCH.splitlines() if "gauge:" not in line and "TB-0031" not in line) + "\n"
+GAUGELESS_BENCH = (
+    "\n".join(line for line in BENCH.splitlines() if "gauge:" not in line and "TB-0031" not in line) + "\n"
+)
 
 PLAN = """\
 purpose: nightly
@@ -136,7 +139,7 @@ def unobserved(held: dict[str, Any], reason: str) -> None:
         held["budget"] = []
 
 
-def R_and_reversal() -> list[dict[str, Any]]:
+def repeatability_estimates() -> list[dict[str, Any]]:
     return [
         estimate(
             "bidirectional_repeatability",
@@ -177,7 +180,7 @@ class RunMaker:
             "statement": "doser, serial TB-0417: FAIL. Reversal at the load is 46.2\u2009µm ± 4.1\u2009µm (k = 2); "
             "the limit is 25\u2009µm.",
         }
-        repeatability = R_and_reversal()
+        repeatability = repeatability_estimates()
         backlash = [
             estimate(
                 "reversal_value",
@@ -215,7 +218,7 @@ class RunMaker:
             finding("stall_recovery", stall[0], "PASS", 2e-2, "20 ms"),
             finding("stall_recovery", stall[1], "PASS", 0.0, "0"),
         ]
-        self.outcomes = {name: ("done", "") for name in self.estimates}
+        self.outcomes = dict.fromkeys(self.estimates, ("done", ""))
         self.not_acquired: list[dict[str, str]] = []
         self.identities = {"drive": "stand-in drive", "counter": "stand-in counter", "gauge": "stand-in gauge"}
 
@@ -334,7 +337,10 @@ def _stalls(maker: RunMaker) -> Rows:
             shiver = 3e-6 * math.sin(step)
             t_s += 0.02
             yield "motion", {**_sweep(t_s, claim, _counted(stands_m + shiver), stands_m + shiver), "phase": "starved"}
-        yield "claim", {"leg": leg, "commanded_m": way * 8e-3, "claim_m": way * 8e-3, "counted_m": way * 1e-6, "gauge_m": 0.0}
+        yield (
+            "claim",
+            {"leg": leg, "commanded_m": way * 8e-3, "claim_m": way * 8e-3, "counted_m": way * 1e-6, "gauge_m": 0.0},
+        )
     for index in range(3):
         start_s = t_s + 1.0
         onset_s = start_s + 4e-3 / speed
@@ -346,19 +352,22 @@ def _stalls(maker: RunMaker) -> Rows:
             claim = stands_m + (t_s - start_s) * speed
             rests = stands_m + (min(t_s, onset_s) - start_s) * speed - 5e-6
             yield "motion", {**_sweep(t_s, claim, _counted(rests), rests - 2e-5), "phase": f"transient {index + 1}"}
-        yield "detections", {
-            "index": index,
-            "scenario": "transient",
-            "loop": "harness",
-            "detected": True,
-            "onset_s": onset_s,
-            "onset_claim_m": stands_m + 4e-3,
-            "detected_s": detected_s,
-            "known_s": detected_s + 1e-3,
-            "detected_skew_s": 2e-4,
-            "detected_claim_m": stands_m + 4e-3 + LATENCY_S * speed,
-            "following_error_m": 2.6e-5,
-        }
+        yield (
+            "detections",
+            {
+                "index": index,
+                "scenario": "transient",
+                "loop": "harness",
+                "detected": True,
+                "onset_s": onset_s,
+                "onset_claim_m": stands_m + 4e-3,
+                "detected_s": detected_s,
+                "known_s": detected_s + 1e-3,
+                "detected_skew_s": 2e-4,
+                "detected_claim_m": stands_m + 4e-3 + LATENCY_S * speed,
+                "following_error_m": 2.6e-5,
+            },
+        )
         yield "events", {"t_s": detected_s, "event": "stall detected", "detail": f"transient stall {index + 1}"}
         t_s += 1.0
 

@@ -57,6 +57,7 @@ class Bench:
     ----------
     drive : guarded; every other part as it is, or None where the bench lacks it.
     loop : the drive's own position loop, or None for a drive that counts pulses alone.
+    stopped : why nothing may move until a person has looked and the bench is opened again, or an empty text.
     simulated : True for stand-ins. over : "process", "tcp", "serial" or "live".
     """
 
@@ -88,6 +89,7 @@ class Bench:
             Coordinates(description.axis, gauge_sense=sense),
         )
         self.identities = parts.identities()
+        self.stopped = ""
         self._release = release
         self._open = True
 

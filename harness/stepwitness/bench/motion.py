@@ -136,7 +136,14 @@ def wait_for_rest(bench: Bench, *, deadline_s: float = 5.0) -> None:
 
 
 def prepare(bench: Bench, *, speed_m_per_s: float) -> None:
-    """Energise, reference where that is still to do, and set speed and the envelope's acceleration."""
+    """Energise, reference where that is still to do, and set speed and the envelope's acceleration.
+
+    Raises
+    ------
+    Aborted : where an earlier stop forbids a restart.
+    """
+    if bench.stopped:
+        raise Aborted(f"not started, because the axis had stopped before: {bench.stopped}")
     bench.make_ready()
     bench.set_acceleration(bench.description.envelope.acceleration_m_per_s2)
     if not bench.drive.referenced:
@@ -197,7 +204,9 @@ def _check_stop_circuit(bench: Bench) -> None:
 def _stall_text(bench: Bench, sweep: Sweep) -> str:
     assert sweep.counted_m is not None
     steps = (sweep.claim_m - sweep.counted_m) / float(bench.axis.step_travel)
+    gauge = "" if sweep.gauge_m is None else f", the gauge sees it at {sweep.gauge_m * 1e3:.3f} mm"
     return (
-        f"{bench.description.name}: the axis stopped following at {sweep.counted_m * 1e3:.3f} mm (the drive claims "
-        f"{sweep.claim_m * 1e3:.3f} mm, {abs(steps):.1f} steps away) and no procedure provoked that; halted, not retried"
+        f"{bench.description.name}: the axis stopped following: counted at {sweep.counted_m * 1e3:.3f} mm, the drive "
+        f"claims {sweep.claim_m * 1e3:.3f} mm, {abs(steps):.1f} steps away{gauge}; no procedure provoked that; halted, "
+        "not retried"
     )

@@ -106,10 +106,8 @@ class CommandSet:
                 changed = replace(changed, line_end=_line_end(text, at))
             elif key in ("refusal", "overrange"):
                 _expression(text, (), at)
-                if key == "refusal":
-                    changed = replace(changed, refusal=text)
-                else:
-                    changed = replace(changed, overrange=text)
+                refusal = key == "refusal"
+                changed = replace(changed, refusal=text) if refusal else replace(changed, overrange=text)
             else:
                 raise BadInput(
                     "an unknown option of a text line",

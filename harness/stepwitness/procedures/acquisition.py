@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Protocol
 
+from stepwitness.bench.errors import Aborted
 from stepwitness.bench.live import Bench
 from stepwitness.errors import StepwitnessError
 from stepwitness.procedures.procedure import Journal, Procedure
@@ -29,7 +30,8 @@ def acquire(bench: Bench, planned: Planned, journal: EndingJournal) -> None:
     """Run `planned` and end its journal with ``done`` or ``aborted`` and the cause.
 
     Only what stops the whole run (Ctrl-C, a signal, the interpreter's exit) is raised again; everything else is a
-    cause in the journal, and the findings say ABORTED.
+    cause in the journal, and the findings say ABORTED. A stop that came from the axis itself (a stall that nobody
+    provoked, a stop circuit that opened, a safe state that wasn't reached) also keeps later procedures from moving.
     """
     try:
         planned.procedure.run(bench, planned.settings, journal)
@@ -37,10 +39,13 @@ def acquire(bench: Bench, planned: Planned, journal: EndingJournal) -> None:
         journal.end("done")
     except BaseException as error:
         cause = str(error) if isinstance(error, StepwitnessError) else _named(error)
+        if isinstance(error, Aborted):
+            bench.stopped = bench.stopped or cause
         try:
             bench.to_safe_state()
         except StepwitnessError as failure:
             cause = f"{cause}; {failure}"
+            bench.stopped = bench.stopped or cause
         finally:
             journal.end("aborted", cause)
         if not isinstance(error, Exception):

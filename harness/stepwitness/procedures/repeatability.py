@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from dataclasses import dataclass
 from typing import Any
@@ -267,7 +268,7 @@ def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) ->
     """Estimates of every characteristic; one pass over the readings, in memory that doesn't grow with them."""
     del settings
     load, motor = PositioningAccumulator(), PositioningAccumulator()
-    scale = SlopeAccumulator()
+    scale = {up: SlopeAccumulator() for up in (True, False)}
     witness = load_witness(bench)
     has_motor = counts_on(bench, Mounting.MOTOR)
     both = has_motor and has_gauge(bench)
@@ -278,7 +279,7 @@ def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) ->
         if has_motor:
             motor.add(index, up, float(row["counted_m"]) - target)
         if both:
-            scale.add(float(row["gauge_m"]), float(row["counted_m"]))
+            scale[up].add(float(row["gauge_m"]), float(row["counted_m"]))
     return (
         *_load_estimates(load, bench, witness),
         *_motor_estimates(motor, bench, has_motor),
@@ -321,25 +322,24 @@ def _estimates(names: list[str], figures: Positioning, budgets: Any, say: Any) -
     return tuple(estimates)
 
 
-def _scale_estimate(scale: SlopeAccumulator, bench: BenchDescription, both: bool) -> tuple[Estimate, ...]:
+def _scale_estimate(scale: dict[bool, SlopeAccumulator], bench: BenchDescription, both: bool) -> tuple[Estimate, ...]:
+    """Mean of the slopes of the two directions, so that reversal is no scatter about the line."""
     if not both:
         return not_observable(["scale_difference"], "scale needs a counter on the motor and a gauge on the load")
-    slope = scale.result()
+    slopes = [accumulator.result() for accumulator in scale.values()]
     gauge = bench.gauge
     assert gauge is not None
+    span_m = slopes[0].span
     calibration_m = gauge.calibration.standard_uncertainty if gauge.calibration else 0.0
+    scatter = math.hypot(*(slope.standard_uncertainty for slope in slopes)) / len(slopes)
     budget = contributions(
         [
-            ("scatter about the fitted line", slope.standard_uncertainty, "A"),
-            (
-                "gauge calibration over the span of the targets",
-                calibration_m / slope.span if slope.span else 0.0,
-                "B",
-            ),
+            ("scatter about the fitted lines", scatter, "A"),
+            ("gauge calibration at both ends of the span", math.sqrt(2) * calibration_m / span_m, "B"),
         ]
     )
-    value = slope.slope - 1
-    return (Estimate("scale_difference", value, combined(budget), budget, diagnosis.scale(value, slope.span)),)
+    value = sum(slope.slope for slope in slopes) / len(slopes) - 1
+    return (Estimate("scale_difference", value, combined(budget), budget, diagnosis.scale(value, span_m)),)
 
 
 def _closure_estimate(readings: Readings, bench: BenchDescription) -> tuple[Estimate, ...]:

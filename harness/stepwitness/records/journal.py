@@ -10,7 +10,7 @@ The file, to the byte: UTF-8, one JSON object a line, no spaces between tokens. 
 ``{"n":0,"schema":"stepwitness-journal/1","header":{...},"sha256":"..."}``; then come batches
 ``{"n":k,"table":"...","rows":r,"columns":{"name":[...],...},"sha256":"..."}`` with k counting on from 1; one
 that ended in order closes with ``{"n":k,"end":{"outcome":"done","cause":"","at_s":12.5},"sha256":"..."}``.
-`sha256` is that of the line's bytes before ``,"sha256"``. Floats are written by repr, so they come back bit
+`sha256` is that of the line's bytes before its last ``,"sha256"``. Floats are written by repr, so they come back bit
 for bit; a value that is missing is null.
 """
 
@@ -145,11 +145,13 @@ class JournalWriter:
 
         Raises
         ------
-        JournalError : for columns other than the table's first row had, for NaN, an infinity or a value that
+        JournalError : for no columns or others than the table's first row had, for NaN, an infinity or a value that
             is neither int, float, str, bool nor None, each with the column named; and after `end`.
         """
         if self._state.ended:
             raise JournalError(f"{self.path}: has ended and takes no more rows")
+        if not row:
+            raise JournalError(f"{self.path}: a row of '{table}' has no columns")
         columns = self._columns.setdefault(table, tuple(row))
         if len(row) != len(columns) or any(name not in row for name in columns):
             raise JournalError(

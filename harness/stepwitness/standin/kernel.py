@@ -378,6 +378,15 @@ def integrate(
         if turns == capacity:
             break
 
+    # The load was last led to where the nut stood in the middle of a step.
+    nut = nut_offset + rotor * travel_per_rad
+    if pitch_error != 0.0:
+        nut += pitch_error * sin(rotor)
+    if load_way > 0.0:
+        load = max(load, nut - behind_up)
+    elif load_way < 0.0:
+        load = min(load, nut - behind_down)
+
     state[TIME] = t
     state[ROTOR] = rotor
     state[SPEED] = speed

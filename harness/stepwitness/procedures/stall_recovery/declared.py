@@ -72,6 +72,15 @@ CLAIM_ERROR = Characteristic(
     "greatest claimed less counted travel of a move out or back at too little current",
     magnitude=True,
 )
+CURRENT = Characteristic(
+    "current_difference",
+    "current, metered − set",
+    Kind.RATIO,
+    "%",
+    _OWN,
+    "metered less set winding current at rest, as a share of the set one, at the holding current",
+    magnitude=True,
+)
 LATENCY = Characteristic(
     "detection_latency",
     "stall detection latency",
@@ -169,6 +178,7 @@ RECOVERED = Characteristic(
 
 CHARACTERISTICS = (
     CLAIM_ERROR,
+    CURRENT,
     LATENCY,
     LATENCY_TRAVEL,
     MISSED,

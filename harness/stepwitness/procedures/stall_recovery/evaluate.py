@@ -10,6 +10,7 @@ from typing import Any
 from stepwitness import diagnosis
 from stepwitness.bench.description import BenchDescription
 from stepwitness.findings import Characteristic, Estimate
+from stepwitness.metrology.statistics import Running
 from stepwitness.procedures.common import NO_COUNTER, combined, contributions, not_observable
 from stepwitness.procedures.procedure import Readings
 from stepwitness.procedures.stall_recovery import declared
@@ -23,12 +24,13 @@ _NEVER_DETECTED = "no provoked stall was detected in motion"
 
 def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) -> tuple[Estimate, ...]:
     """Estimates of every characteristic of stall recovery."""
-    claim = _claim(list(readings.rows("claim")), bench)
+    without_counter = (_claim(list(readings.rows("claim")), bench), _current(readings.rows("currents"), bench))
     if bench.counter is None:
-        names = [item.name for item in declared.CHARACTERISTICS if item is not declared.CLAIM_ERROR]
-        return (claim, *not_observable(names, NO_COUNTER))
+        seen = {estimate.name for estimate in without_counter}
+        names = [item.name for item in declared.CHARACTERISTICS if item.name not in seen]
+        return (*without_counter, *not_observable(names, NO_COUNTER))
     return (
-        claim,
+        *without_counter,
         *_detection(list(readings.rows("detections")), readings.rows("watch"), bench, settings),
         *_recovery(list(readings.rows("attempts")), list(readings.rows("recoveries")), bench, settings),
         *_standstill(readings.rows("standstill"), bench, settings),
@@ -64,6 +66,26 @@ def _claim(rows: Sequence[Row], bench: BenchDescription) -> Estimate:
         quantum = float(bench.axis.count_travel)
     budget = contributions([("resolution of the witness, both readings", quantum / math.sqrt(6), "B")])
     return Estimate(declared.CLAIM_ERROR.name, value, combined(budget), budget, statement)
+
+
+def _current(rows: Iterable[Row], bench: BenchDescription) -> Estimate:
+    """Mean of the metered current over the one that was set, less one."""
+    if bench.meter is None:
+        return not_observable([declared.CURRENT.name], "no meter in the motor's windings")[0]
+    metered = Running()
+    set_a = bench.motor.hold_current_a
+    for row in rows:
+        metered.add(row["metered_a"])
+    calibration = bench.meter.calibration
+    calibration_a = calibration.standard_uncertainty if calibration else 0.0
+    budget = contributions(
+        [
+            ("scatter of the meter", metered.sd / math.sqrt(metered.n) / set_a, "A"),
+            ("calibration of the meter", calibration_a / set_a, "B"),
+        ]
+    )
+    statement = f"the drive was set to {set_a:.3g} A at rest and the meter read {metered.mean:.3g} A"
+    return Estimate(declared.CURRENT.name, metered.mean / set_a - 1, combined(budget), budget, statement)
 
 
 def _detection(
@@ -235,7 +257,7 @@ def _least_window(held: Sequence[Sequence[Row]], bench: BenchDescription) -> Est
         declared.LEAST_WINDOW,
         least_m,
         bench,
-        f"held without a reversal down to {least_m * 1e6:.2f} µm ({least_m / float(bench.axis.count_travel):.1f} counts)",
+        f"held without a reversal down to {least_m * 1e6:.2f} µm, {least_m / float(bench.axis.count_travel):.1f} counts",
     )
 
 

@@ -25,6 +25,7 @@ from stepwitness.procedures.stall_recovery.declared import (
 from stepwitness.procedures.stall_recovery.loop import Loop, loop_for
 
 _TRACE_S = 0.005
+_METER_READINGS = 5
 
 
 def run(bench: Bench, settings: Settings, journal: Journal) -> None:
@@ -34,6 +35,7 @@ def run(bench: Bench, settings: Settings, journal: Journal) -> None:
     session = _Session(bench, settings, journal, speed, course(bench.description, settings))
     bench.drive.set_output(settings.output, False)
     session.go_to_start()
+    session.meter()
     session.claim()
     if bench.counter is None:
         return
@@ -96,6 +98,15 @@ class _Session:
             on_sweep=trace,
         )
         bench.clock.sleep(self._settings.settle_s)
+
+    def meter(self) -> None:
+        """The winding current at rest, beside the holding current that was set."""
+        if self._bench.meter is None:
+            return
+        set_a = self._bench.description.motor.hold_current_a
+        for _ in range(_METER_READINGS):
+            sweep = self._bench.sweep(gauge=False, current=True)
+            self._journal.write("currents", {"t_s": sweep.t_s, "set_a": set_a, "metered_a": sweep.current_a})
 
     def claim(self) -> None:
         """A move out and back at too little current: what each witness says of each leg."""

@@ -1,0 +1,284 @@
+"""The report as a file: whole, self-contained, and saying what the record says."""
+
+from __future__ import annotations
+
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from stepwitness.display import THIN
+from stepwitness.errors import StepwitnessError
+from stepwitness_reports.html import render
+
+_VOID = {"meta", "br", "link", "img", "input", "hr"}
+_LOADS = {"src", "href", "srcset", "data", "action", "poster", "background"}
+
+
+class Reader(HTMLParser):
+    """Reads a page strictly: every tag closed in its turn; keeps text, ids, and whatever could load something."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: list[str] = []
+        self.ids: list[str] = []
+        self.loads: list[str] = []
+        self.styles: list[str] = []
+        self.words: list[str] = []
+        self.cells: list[str] = []
+        self.feed(page)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        if tag not in _VOID:
+            self.open.append(tag)
+        if tag in ("td", "th"):
+            self.cells.append("")
+        self.take(attrs)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.take(attrs)
+
+    def take(self, attrs: list[tuple[str, str | None]]) -> None:
+        for name, value in attrs:
+            if name == "id":
+                self.ids.append(value or "")
+            if name in _LOADS or name.startswith("on"):
+                self.loads.append(f"{name}={value}")
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open, f"</{tag}> closes nothing"
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] == "style":
+            self.styles.append(data)
+            return
+        self.words.append(data)
+        if "td" in self.open or "th" in self.open:
+            self.cells[-1] += data
+
+    @property
+    def text(self) -> str:
+        return "".join(self.words)
+
+
+def read(directory: Path) -> Reader:
+    return Reader(render(directory).read_text(encoding="utf-8"))
+
+
+def test_it_is_one_valid_file_that_loads_nothing(make_run: Any) -> None:
+    page = read(make_run.write())
+    assert page.loads == []
+    assert not {"script", "link", "iframe", "img", "object", "embed", "base"} & set(page.tags)
+    css = "".join(page.styles)
+    assert "url(" not in css
+    assert "@import" not in css
+    assert "http" not in css + page.text
+
+
+def test_ids_are_unique_and_every_hatch_is_defined(make_run: Any) -> None:
+    path = render(make_run.write())
+    page = Reader(path.read_text(encoding="utf-8"))
+    assert len(page.ids) == len(set(page.ids))
+    used = set(re.findall(r'(?:url\(#|labelledby=")([\w-]+)', path.read_text(encoding="utf-8")))
+    assert used
+    assert used <= set(page.ids)
+
+
+def test_the_verdict_comes_first_then_findings_then_pictures(make_run: Any) -> None:
+    run = make_run.write()
+    text = read(run).text
+    order = [
+        make_run.run["statement"],
+        "Findings, worst first",
+        "What the witnesses saw",
+        "What was tested",
+        "Raw numbers",
+    ]
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+
+
+def test_every_finding_stands_with_the_digits_of_the_record(make_run: Any) -> None:
+    cells = read(make_run.write()).cells
+    for held in make_run.findings:
+        shown = held["shown"]
+        unit = THIN + shown["unit"] if shown["unit"] else ""
+        row = cells.index(held["verdict"], _row_of(cells, held["title"]) - 1)
+        assert cells[row + 2] == shown["value"] + unit
+        assert cells[row + 3] == (f"± {shown['U']}{unit}" if shown["U"] else "")
+        assert cells[row + 4] == shown["limit"]
+
+
+def _row_of(cells: list[str], title: str) -> int:
+    return next(index for index, cell in enumerate(cells) if cell.startswith(title))
+
+
+def test_findings_stand_worst_first(make_run: Any) -> None:
+    cells = read(make_run.write()).cells
+    verdicts = [cell for cell in cells if cell in {"PASS", "FAIL", "INCONCLUSIVE", "NOT OBSERVABLE", "ABORTED"}]
+    assert verdicts == ["FAIL", "PASS", "PASS", "PASS", "PASS"]
+    # of those that pass, the one with the least share of its limit left comes first
+    assert _row_of(cells, "bidirectional repeatability") < _row_of(cells, "mean reversal")
+
+
+def test_margins_are_signed_and_in_the_unit_of_the_limit(make_run: Any) -> None:
+    cells = read(make_run.write()).cells
+    assert cells[_row_of(cells, "reversal value at the load") + 4] == f"−21.2{THIN}µm"
+    assert cells[_row_of(cells, "stall detection latency") + 4] == f"10.6{THIN}ms"
+
+
+def test_each_verdict_has_its_word_and_a_shape_of_its_own(make_run: Any) -> None:
+    words = ["FAIL", "ABORTED", "INCONCLUSIVE", "NOT OBSERVABLE", "PASS"]
+    for held, verdict in zip(make_run.findings, words, strict=True):
+        held["verdict"] = verdict
+    page = render(make_run.write()).read_text(encoding="utf-8")
+    shapes = re.findall(r'<td><span class="verdict [\w-]+"><svg class="mark"[^>]*>(.*?)</svg>([A-Z ]+)</span>', page)
+    assert [word for _, word in shapes] == words
+    assert len({shape for shape, _ in shapes}) == 5
+
+
+def test_simulated_is_a_band_and_stands_at_the_foot_of_each_printed_page(make_run: Any) -> None:
+    page = read(make_run.write())
+    assert page.words[page.words.index("SIMULATED")] == "SIMULATED"
+    assert page.text.index("SIMULATED") < page.text.index(make_run.run["statement"])
+    css = "".join(page.styles)
+    assert re.search(r'@bottom-left \{ content: "SIMULATED · ', css)
+    # the band is the header group of a page that prints as one table, so it is repeated on every sheet
+    assert re.search(r"\.bands \{ display: table-header-group", css)
+
+
+def test_a_real_run_carries_no_simulated(make_run: Any) -> None:
+    make_run.run.update(simulated=False, over="live")
+    page = read(make_run.write())
+    assert "SIMULATED" not in page.text + "".join(page.styles)
+    assert "real parts" in page.text
+
+
+def test_a_partial_run_says_so_in_a_band_and_lists_what_was_not_acquired(make_run: Any) -> None:
+    make_run.run.update(partial=True, partial_reason="not acquired: stall_recovery", verdict="PARTIAL")
+    make_run.not_acquired = [{"procedure": "stall_recovery", "characteristic": "detection_latency"}]
+    del make_run.estimates["stall_recovery"]
+    make_run.findings = make_run.findings[:3]
+    text = read(make_run.write()).text
+    assert "PARTIAL This run sentences nothing (not acquired: stall_recovery)." in text
+    assert "stall_recovery: detection_latency" in text
+
+
+def test_an_aborted_procedure_tells_its_cause_and_shows_what_was_read(make_run: Any) -> None:
+    cause = "the stop circuit opened during a move"
+    make_run.outcomes["backlash"] = ("aborted", cause)
+    make_run.estimates["backlash"] = []
+    held = make_run.findings[2]
+    held.update(value=None, u=None, U=None, margin=None, verdict="ABORTED", statement="", reason=cause)
+    held["shown"].update(value="—", U="", unit="", text="—")
+    path = render(make_run.write())
+    text = Reader(path.read_text(encoding="utf-8")).text
+    assert f"backlash: {cause}." in text
+    assert "Aborted: the stop circuit opened during a move." in text
+    assert "Reversal at each place" in text
+
+
+def test_a_journal_without_any_reading_gives_no_picture_and_says_so(make_run: Any) -> None:
+    make_run.outcomes["backlash"] = ("aborted", "Ctrl-C")
+    make_run.runs = 0
+    text = read(make_run.write()).text
+    assert "Aborted: Ctrl-C." in text
+    assert "Reversal at each place" not in text
+
+
+def test_without_a_gauge_the_motor_side_is_drawn_and_named(gaugeless_run: Any) -> None:
+    page = read(gaugeless_run.write())
+    assert "says nothing of the load" in page.text
+    assert "gauge read" not in page.text
+    assert page.cells.count("no value") == 3
+    assert "no displacement gauge on the load" in page.text
+
+
+def test_texts_of_a_record_are_escaped(make_run: Any) -> None:
+    attack = "<script>alert(1)</script><b title='\"'>&amp;"
+    make_run.findings[2]["statement"] = attack
+    make_run.run["statement"] = attack
+    make_run.run["id"] = '"}</style><script>'
+    make_run.identities["drive"] = attack
+    make_run.estimates["repeatability"][0]["budget"][0]["source"] = attack
+    make_run.bench_text = make_run.bench_text + "# " + attack + "\n"
+    page = read(make_run.write())
+    assert "script" not in page.tags
+    assert page.text.count(attack) >= 5
+    assert '"}' not in "".join(page.styles).split("@bottom-left")[1].split(";")[0]
+
+
+def test_a_second_rendering_gives_the_same_bytes(make_run: Any) -> None:
+    run = make_run.write()
+    first = render(run).read_bytes()
+    assert render(run).read_bytes() == first
+    assert sorted(path.name for path in run.iterdir()) == [
+        "backlash.journal.jsonl",
+        "record.json",
+        "repeatability.journal.jsonl",
+        "report.html",
+        "stall_recovery.journal.jsonl",
+    ]
+
+
+def test_a_changed_journal_is_told_in_a_band(make_run: Any) -> None:
+    run = make_run.write()
+    journal = run / "backlash.journal.jsonl"
+    journal.write_text(journal.read_text(encoding="utf-8").replace("0.0155", "0.0156", 1), encoding="utf-8")
+    text = read(run).text
+    assert "ALTERED The record isn't what was sealed: backlash.journal.jsonl:2" in text
+    assert "The readings can't be shown" in text
+
+
+def test_a_missing_journal_leaves_the_rest_of_the_page(make_run: Any) -> None:
+    run = make_run.write()
+    (run / "backlash.journal.jsonl").unlink()
+    text = read(run).text
+    assert "The readings can't be shown" in text
+    assert "Deviation from the target" in text
+
+
+def test_a_bench_that_cannot_be_read_any_more_is_told_and_its_text_stands(make_run: Any) -> None:
+    make_run.bench_text = "name: doser-rig-1\naxis: {}\n"
+    text = read(make_run.write()).text
+    assert "This version can't read the bench file of the record any more" in text
+    assert "axis: {}" in text
+    assert f"46.2{THIN}µm" in text
+
+
+def test_no_record_is_one_error_that_names_the_place(tmp_path: Path) -> None:
+    with pytest.raises(StepwitnessError, match=r"record\.json"):
+        render(tmp_path)
+
+
+def test_bench_calibration_settings_and_seal_are_told(make_run: Any) -> None:
+    run = make_run.write()
+    page = read(run)
+    seal = json.loads((run / "record.json").read_text(encoding="utf-8"))["seal"]["sha256"]
+    assert seal in page.text
+    assert f"certificate TB-0031, valid to 2027-03-01, U = 1.2{THIN}µm (k = 2)" in page.text
+    assert f"25{THIN}µm (2.5{THIN}steps)" in page.text
+    assert "Guarded acceptance" in page.text
+    assert "expired" not in page.text
+
+
+def test_an_expired_calibration_is_told(make_run: Any) -> None:
+    make_run.bench_text = make_run.bench_text.replace("2027-03-01", "2026-11-20")
+    assert "expired 5 days before this run" in read(make_run.write()).text
+
+
+def test_a_long_run_keeps_the_page_small(make_run: Any) -> None:
+    make_run.runs = 200
+    page = read(make_run.write())
+    assert "The first 400 of 4" + THIN + "400 rows" in page.text
+    assert "the least and the greatest of each target and direction" in page.text
+    assert len("".join(page.words)) < 200_000
