@@ -169,11 +169,17 @@ def word(words: type[Enum] | Iterable[str], *, by_name: bool = False) -> FromTex
 
     def convert(text: str) -> Any:
         if text not in members:
-            close = near_miss(text, members) or near_miss(text.upper(), members)
-            raise BadInput("not one of its words", found=quoted(text), allowed=", ".join(members), cure=close)
+            raise not_among(text, members)
         return members[text]
 
     return FromText(convert, {"enum": list(members)})
+
+
+def not_among(text: str, words: Iterable[str]) -> BadInput:
+    """The error for a text that isn't one of `words`, with the near miss whatever its case."""
+    words = list(words)
+    close = near_miss(text, words) or near_miss(text.upper(), words)
+    return BadInput("not one of its words", found=quoted(text), allowed=", ".join(words), cure=close)
 
 
 def _name(text: str) -> str:
@@ -272,11 +278,12 @@ def _translated(error: Any, model: type[BaseModel], section: Section) -> tuple[t
         bad = BadInput("nothing stands after the key", place=place, cure=f"{wanted} here")
     else:
         inside = keys_of(_model_at(model, path))
+        each = "items with the keys" if wanted == "a list belongs" else "the keys"
         bad = BadInput(
             f"{shape(found)} where {wanted}",
             place=place,
             found=quoted(found.value) if isinstance(found, Text) else "",
-            allowed=f"the keys {', '.join(inside)}" if inside else "",
+            allowed=f"{each} {', '.join(inside)}" if inside else "",
         )
     return (place.line, False), bad
 

@@ -24,13 +24,12 @@ from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
 
 @dataclass(frozen=True)
 class Aligned:
-    """A number that stands under others on its decimal point; widths are in digits and the same down a column."""
+    """A number that stands under others on its decimal point; the width is in digits and the same down a column."""
 
     whole: str
     part: str
     unit: str
     whole_width: float = 0.0
-    part_width: float = 0.0
 
     @classmethod
     def of(cls, text: str, unit: str) -> Aligned:
@@ -188,14 +187,13 @@ def _standard(u: float | None, held: Mapping[str, Any], axis: Axis | None) -> st
 
 
 def _aligned(rows: Sequence[Row]) -> list[Row]:
-    """The same rows with the widths of their columns."""
+    """The same rows, with the width that sets the decimal points of a column under each other."""
     done = list(rows)
     for column in ("value", "uncertainty", "margin"):
         cells = [cell for row in rows if (cell := getattr(row, column)) is not None]
-        whole = max((_width(cell.whole) for cell in cells), default=0.0)
-        part = max((_width(cell.part) for cell in cells), default=0.0)
+        width = max((_width(cell.whole) for cell in cells), default=0.0)
         done = [
-            replace(row, **{column: replace(cell, whole_width=whole, part_width=part)})
+            replace(row, **{column: replace(cell, whole_width=width)})
             if (cell := getattr(row, column)) is not None
             else row
             for row in done

@@ -137,15 +137,8 @@ class _Cell:
         return Reversal(place_mm, sign * mean, ends[0], ends[1])
 
 
-@dataclass(frozen=True)
-class Reversals:
-    """By witness and added drag in N: the reversals along the axis."""
-
-    lines: Mapping[tuple[str, float], tuple[Reversal, ...]]
-
-
-def reversals(rows: Iterable[Mapping[str, Any]]) -> Reversals:
-    """Reversal at every place, by witness and drag, gauge first and the least drag first."""
+def reversals(rows: Iterable[Mapping[str, Any]]) -> dict[tuple[str, float], tuple[Reversal, ...]]:
+    """Reversals along the axis by witness and added drag in N, gauge first and the least drag first."""
     cells: dict[tuple[str, float, float], _Cell] = defaultdict(_Cell)
     for row in rows:
         place_m = float(row["place_m"])
@@ -159,7 +152,7 @@ def reversals(rows: Iterable[Mapping[str, Any]]) -> Reversals:
         reversal = cells[witness, drag, place_mm].reversal(place_mm)
         if reversal is not None:
             lines[witness, drag].append(reversal)
-    return Reversals({key: tuple(held) for key, held in lines.items()})
+    return {key: tuple(held) for key, held in lines.items()}
 
 
 @dataclass
@@ -205,3 +198,12 @@ def motion(
         if row["phase"] == phase and from_s <= float(row["t_s"]) <= to_s:
             found.add(row, step_m)
     return found
+
+
+def standstill(rows: Iterable[Mapping[str, Any]], *, step_m: float) -> dict[tuple[str, float], Line]:
+    """Error at standstill in full steps against seconds, by scenario and position window in full steps."""
+    lines: dict[tuple[str, float], Line] = {}
+    for row in rows:
+        line = lines.setdefault((str(row["scenario"]), float(row["window_m"]) / step_m), Line())
+        line.add(float(row["t_s"]), float(row["error_m"]) / step_m)
+    return lines

@@ -8,8 +8,9 @@ from functools import cache
 from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
+from stepwitness.display import THIN
 from stepwitness.errors import StepwitnessError
 from stepwitness_reports.page import Page, page_of
 from stepwitness_reports.style import DARK, LIGHT, variables
@@ -52,11 +53,27 @@ def _css_string(text: str) -> str:
     return re.sub(r"[^\w .,:·\-]", "?", text)
 
 
+_TOGETHER = re.compile(rf"\S+(?:{THIN}\S+)+")
+
+
+def _glued(value: object) -> object:
+    """Keeps number and unit on one line: a thin space is a place where a browser may break."""
+    if not isinstance(value, str) or isinstance(value, Markup) or THIN not in value:
+        return value
+    parts: list[Markup] = []
+    end = 0
+    for match in _TOGETHER.finditer(value):
+        parts += [escape(value[end : match.start()]), Markup('<span class="nowrap">{}</span>').format(match[0])]
+        end = match.end()
+    return Markup("").join([*parts, escape(value[end:])])
+
+
 @cache
 def _environment() -> Environment:
     return Environment(
         loader=PackageLoader("stepwitness_reports"),
         autoescape=True,
+        finalize=_glued,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

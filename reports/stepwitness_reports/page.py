@@ -98,11 +98,6 @@ class Page:
     texts: tuple[SealedText, ...]
     k: str = f"{COVERAGE_FACTOR:g}"
 
-    @property
-    def explained(self) -> tuple[Row, ...]:
-        """Every characteristic on the page, judged ones first."""
-        return self.rows + self.estimates
-
 
 @dataclass(frozen=True)
 class _Read:
@@ -129,14 +124,13 @@ def page_of(directory: Path) -> Page:
     stories, raw = _stories(record, read, rows, told)
     started = _instant(run["started"])
     unit = f"{axis['name']}, serial {axis['serial']}" if axis["serial"] else axis["name"]
-    worst = run["worst"]
     return Page(
-        title=f"{run['verdict']}: {unit}, {started}",
+        title=f"{run['verdict']}: {unit}, {started}".replace(THIN, " "),
         foot=" · ".join([*(["SIMULATED"] if run["simulated"] else []), bench["name"], unit, f"record {run['id']}"]),
         bands=tuple(_bands(record)),
         where=f"axis {unit} · bench {bench['name']} · plan {plan['name']}, {plan['purpose']} · {started}",
-        verdict_class=VERDICT_CLASS.get(worst, ""),
-        mark=verdict_mark(worst),
+        verdict_class=VERDICT_CLASS.get(run["verdict"], ""),
+        mark=Markup("") if run["partial"] else verdict_mark(run["verdict"]),
         statement=run["statement"],
         sentences=tuple(_sentences(rows)),
         rows=tuple(rows),
@@ -177,13 +171,13 @@ def _bands(record: Record) -> list[Band]:
     run = record.sections["run"]
     bands = []
     if run["simulated"]:
-        bands.append(Band("SIMULATED", "Stand-ins took the place of real parts."))
+        bands.append(Band("SIMULATED", "stand-ins took the place of real parts"))
     if run["partial"]:
-        bands.append(Band("PARTIAL", f"This run sentences nothing ({run['partial_reason']})."))
+        bands.append(Band("PARTIAL", f"this run sentences nothing ({run['partial_reason']})"))
     broken = verify(record.directory)
     if broken:
         more = f" and {len(broken) - 1} more" if len(broken) > 1 else ""
-        bands.append(Band("ALTERED", f"The record isn't what was sealed: {broken[0]}{more}."))
+        bands.append(Band("ALTERED", f"the record isn't what was sealed: {broken[0]}{more}"))
     return bands
 
 
@@ -204,7 +198,7 @@ def _stories(
     for item in record.sections["procedures"]:
         id_, notes = item["id"], []
         if item["outcome"] != "done":
-            notes.append(_outcome(item) + " The pictures show what was read until then.")
+            notes.append(_outcome(item))
         drawn: tuple[Figure, ...] = ()
         try:
             readings = record.journal(id_)
@@ -218,6 +212,8 @@ def _stories(
                 drawn = figures(item["procedure"], source)
         except StepwitnessError as error:
             notes.append(f"The readings can't be shown: {error}.")
+        if drawn and notes:
+            notes.append("The pictures show what was read until then.")
         if not drawn and not notes:
             notes.append("There is no picture of this procedure; its findings and readings stand in the record.")
         why = "why: " if failing and id_ == first else ""

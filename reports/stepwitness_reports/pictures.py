@@ -19,7 +19,7 @@ from stepwitness.procedures.stall_recovery.declared import window_of
 from stepwitness.quantities import Kind
 from stepwitness.records.journal import JournalReadings
 from stepwitness_reports import gathering, plots
-from stepwitness_reports.bench_facts import nominal
+from stepwitness_reports.bench_facts import nominal, quantity
 from stepwitness_reports.plots import Bound, ReversalLine
 
 
@@ -96,7 +96,7 @@ def _repeatability(source: Source) -> tuple[Figure, ...]:
 
 
 def _backlash(source: Source) -> tuple[Figure, ...]:
-    found = gathering.reversals(source.readings.rows("reversals")).lines
+    found = gathering.reversals(source.readings.rows("reversals"))
     if not found:
         return ()
     least = min(drag for _, drag in found)
@@ -130,7 +130,7 @@ _AROUND_LEAST_S = 0.06
 
 
 def _stall_recovery(source: Source) -> tuple[Figure, ...]:
-    return (*_claims(source), *_starved(source), *_detection(source))
+    return (*_claims(source), *_starved(source), *_detection(source), *_standstill(source))
 
 
 def _claims(source: Source) -> tuple[Figure, ...]:
@@ -199,8 +199,9 @@ def _detection(source: Source) -> tuple[Figure, ...]:
         return ()
     moments = [plots.Moment(onset_s - found.origin_s, "current taken away")]
     if worst["detected"]:
-        words = f"stall noticed after {number(latency_s * 1e3, 1)}{THIN}ms"
-        moments.append(plots.Moment(float(worst["detected_s"]) - found.origin_s, words))
+        _add_detection(found, worst, step_m)
+        after = source.said.get("detection_latency", f"{number(latency_s * 1e3, 1)}{THIN}ms")
+        moments.append(plots.Moment(onset_s + latency_s - found.origin_s, f"stall noticed after {after}"))
     who = "the drive itself" if worst["loop"] == "drive" else "the harness"
     which = "the one noticed last" if worst["detected"] else "not noticed"
     drawing = plots.travel(
@@ -218,10 +219,45 @@ def _detection(source: Source) -> tuple[Figure, ...]:
     return (Figure(drawing, caption),)
 
 
+def _add_detection(found: gathering.Motion, detection: Mapping[str, Any], step_m: float) -> None:
+    """The sweep that showed the stall; the trace is sparser and may have left it out."""
+    claim_m = float(detection["detected_claim_m"])
+    counted_m = claim_m - float(detection["following_error_m"])
+    found.add({"t_s": detection["detected_s"], "claim_m": claim_m, "counted_m": counted_m, "gauge_m": None}, step_m)
+
+
 def _latency_s(detection: Mapping[str, Any]) -> float:
+    """From the onset to the answer of the sweep that showed the stall; endless where none did."""
     if not detection["detected"]:
         return math.inf
-    return float(detection["detected_s"]) - float(detection["onset_s"])
+    answered_s = float(detection["detected_s"]) + float(detection["detected_skew_s"])
+    return answered_s - float(detection["onset_s"])
+
+
+_STANDING = {"return": "brought back,", "left alone": "left alone,", "hunting": "held by"}
+
+
+def _standstill(source: Source) -> tuple[Figure, ...]:
+    """Left alone, and held by ever finer windows; the return from a displacement has another scale and comes first."""
+    found = gathering.standstill(source.readings.rows("standstill"), step_m=float(source.bench.axis.step_travel))
+    items = [
+        (
+            scenario,
+            plots.Standing(f"{_STANDING.get(scenario, scenario)} ±{quantity(window, '', 2)}", window, line.points),
+        )
+        for (scenario, window), line in found.items()
+    ]
+    returns = [item for scenario, item in items if scenario == "return"]
+    held = [item for scenario, item in items if scenario != "return"]
+    captions = (
+        (returns, "Back from a displacement at standstill; beyond the position window (in full steps) is hatched."),
+        (held, "Left alone inside the window, and held by ever finer windows to where the axis hunts; one scale."),
+    )
+    return tuple(
+        Figure(plots.standing(group, title="Error at standstill", name=f"hatch-{source.id}-rest-{index}"), caption)
+        for index, (group, caption) in enumerate(captions)
+        if group
+    )
 
 
 _PICTURES: dict[str, Callable[[Source], tuple[Figure, ...]]] = {

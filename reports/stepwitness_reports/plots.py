@@ -358,3 +358,47 @@ def claims(items: Sequence[Testimony], *, title: str) -> Markup:
         parts.append(line(left, top + 2, left, y + 2, class_="axis"))
         y += 14
     return picture(WIDTH, y, title, *parts)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One stretch at standstill: error in full steps against time, and the position window that held."""
+
+    words: str
+    window_steps: float
+    points: Sequence[Point]
+
+
+_PANEL_WIDTH, _PANEL_HEIGHT, _PANELS_A_ROW = 128.0, 84.0, 5
+
+
+def standing(items: Sequence[Standing], *, title: str, name: str) -> Markup:
+    """Small multiples of the error at standstill, one panel a position window, all on one scale."""
+    errors = [y for item in items for _, y in item.points if y is not None]
+    y_range = span((*errors, 0.0), pad=0.15, least=0.2)
+    parts = [hatch(name), text(LEFT - 50, 14, "error / full steps", class_="title")]
+    bottom = 0.0
+    for index, item in enumerate(items):
+        row, column = divmod(index, _PANELS_A_ROW)
+        left = LEFT + column * (_PANEL_WIDTH + 12)
+        top = 44 + row * (_PANEL_HEIGHT + 78)
+        bottom = top + _PANEL_HEIGHT
+        frame = Frame.placed(
+            left=left,
+            right=left + _PANEL_WIDTH,
+            top=top,
+            bottom=bottom,
+            x_range=(0.0, max((x for x, _ in item.points), default=0.0) or 1.0),
+            y_range=y_range,
+            x_title="time / s",
+            x_ticks=3,
+            y_ticks=4,
+            y_numbers=column == 0,
+        )
+        parts += [
+            _forbidden(frame, name, item.window_steps, both=True),
+            frame.drawn(),
+            frame.path(item.points, class_="error"),
+            text(left, top - 8, item.words, class_="tick"),
+        ]
+    return picture(WIDTH, bottom + 44, title, *parts)

@@ -85,7 +85,7 @@ def verdict_mark(verdict: str) -> Markup:
         "NOT OBSERVABLE": tag("circle", cx=8, cy=8, r=5.5, class_="outline"),
         "ABORTED": tag("rect", x=2.5, y=2.5, width=11, height=11, class_="solid"),
     }
-    return tag("svg", shapes.get(verdict, Markup("")), class_="mark", viewBox="0 0 16 16", aria_hidden="true")
+    return tag("svg", shapes[verdict], class_="mark", viewBox="0 0 16 16", aria_hidden="true")
 
 
 @dataclass(frozen=True)
@@ -131,7 +131,8 @@ class Frame:
     x_title: str
     y_title: str
     x_ticks: int = 8
-    y_ticks: int = 5
+    y_ticks: int = 6
+    y_numbers: bool = True
 
     @classmethod
     def placed(
@@ -146,10 +147,12 @@ class Frame:
         x_title: str = "",
         y_title: str = "",
         x_ticks: int = 8,
-        y_ticks: int = 5,
+        y_ticks: int = 6,
+        y_numbers: bool = True,
     ) -> Frame:
         """A frame between picture coordinates; the quantity grows to the right and upwards."""
-        return cls(Scale(*x_range, left, right), Scale(*y_range, bottom, top), x_title, y_title, x_ticks, y_ticks)
+        across, along = Scale(*x_range, left, right), Scale(*y_range, bottom, top)
+        return cls(across, along, x_title, y_title, x_ticks, y_ticks, y_numbers)
 
     @property
     def left(self) -> float:
@@ -175,7 +178,8 @@ class Frame:
             y = self.y(value)
             zero = abs(value) < 1e-12
             parts.append(line(self.left, y, self.right, y, class_="zero" if zero else "grid"))
-            parts.append(text(self.left - 7, y + 4, number(value, decimals), anchor="end", class_="tick"))
+            if self.y_numbers:
+                parts.append(text(self.left - 7, y + 4, number(value, decimals), anchor="end", class_="tick"))
         values, decimals = ticks(self.x.low, self.x.high, about=self.x_ticks)
         for value in values:
             x = self.x(value)

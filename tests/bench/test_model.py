@@ -1,4 +1,5 @@
 """bench.yaml: what a healthy file gives, and the one line that each mistake gives."""
+# ruff: noqa: E501  # the messages are the specification, each in one line
 
 from __future__ import annotations
 
@@ -211,7 +212,7 @@ MISTAKES = [
     ("safe_state: hold", "safe_sate: hold", "rig.yaml:13 safe_sate: an unknown key 'safe_sate'; allowed: supply, brake, drag, safe_state, blocked, stand_in; did you mean 'safe_state'?"),
     ("safe_state: hold", "safe_state: hodl", "rig.yaml:13 safe_state: not one of its words; found 'hodl'; allowed: hold, brake; did you mean 'hold'?"),
     ("decoding: X4", "decoding: x4", "rig.yaml:6 counter.decoding: not one of its words; found 'x4'; allowed: X1, X2, X4; did you mean 'X4'?"),
-    ("decoding: X4", "decoding: X3", "rig.yaml:6 counter.decoding: not one of its words; found 'X3'; allowed: X1, X2, X4; did you mean 'X4'?"),
+    ("decoding: X4", "decoding: X3", "rig.yaml:6 counter.decoding: not one of its words; found 'X3'; allowed: X1, X2, X4"),
     ("orientation: horizontal", "orientation: horizontl", "rig.yaml:3 axis.orientation: not one of its words; found 'horizontl'; allowed: horizontal, vertical; did you mean 'horizontal'?"),
     ("measuring_force: 0.6 N", "mesuring_force: 0.6 N", "rig.yaml:8 gauge.mesuring_force: an unknown key 'mesuring_force'; allowed: part, range, resolution, zero_at, measuring_force, sense, calibration; did you mean 'measuring_force'?"),
     ("lines: 500", "line: 500", "rig.yaml:6 counter.line: an unknown key 'line'; allowed: part, lines, line_pitch, decoding, on, reversed, certificate; did you mean 'lines'?"),
@@ -277,28 +278,26 @@ MISTAKES = [
 
 @pytest.mark.parametrize(("old", "new", "message"), MISTAKES, ids=lambda text: re.sub(r"\W+", " ", text)[:40])
 def test_a_mistake_is_told_in_one_line(old: str, new: str, message: str) -> None:
-    found = refusal(changed(RIG, old, new))
-    # a line that was taken out moves those behind it up
-    assert found == message.replace("rig.yaml:11 reference.by", f"rig.yaml:{11} reference.by")
+    assert refusal(changed(RIG, old, new)) == message
 
 
 LIFT_MISTAKES = [
     ("back_drives: yes\n", "", "rig.yaml:1 back_drives: the key 'back_drives' is missing, which a vertical axis has to say; allowed: yes where the load can turn the screw, no where it can't"),
-    ("brake:\n  part: stand-in\n  closing_delay: 50 ms\n", "", "rig.yaml:39 safe_state: a safe state that needs a brake; found 'brake'; allowed: a 'brake' part, or 'safe_state: hold' on a horizontal axis"),
-    ("  closing_delay: 50 ms\n", "", "rig.yaml:29 brake.closing_delay: an unknown key"),
+    ("brake:\n  part: stand-in\n  closing_delay: 50 ms\n", "", "rig.yaml:38 safe_state: a safe state that needs a brake; found 'brake'; allowed: a 'brake' part, or 'safe_state: hold' on a horizontal axis"),
+    ("  closing_delay: 50 ms\n", "", "rig.yaml:30 brake.closing_delay: the key 'closing_delay' is missing; allowed: such as 20 ms, 1.5 s"),
     ("  line_pitch: 20 um\n", "", "rig.yaml:17 counter.line_pitch: the key 'line_pitch' is missing, which an encoder on the load needs"),
     ("loop: closed", "loop: close", "rig.yaml:16 drive.loop: not one of its words; found 'close'; allowed: open, closed; did you mean 'closed'?"),
     ("  loop: closed", "  lop: closed", "rig.yaml:16 drive.lop: an unknown key 'lop'; allowed: part, loop; did you mean 'loop'?"),
-    ("  range: 125 mm", "  range: 125 mm\n  port: COM5", "rig.yaml:26 gauge.port: an unknown key 'port'; allowed: part, range, resolution, zero_at, measuring_force, sense, calibration"),
-    ("push_current: 0.3 A", "push_current: 2.1 A", "rig.yaml:45 blocked.push_current: a current beyond the motor's rated current; found 2.1 A; allowed: at most 2 A"),
-    ("  at: 0 mm", "  at: 121 mm", "rig.yaml:43 blocked.at: a place outside the stroke; found 121 mm; allowed: 0 mm to 120 mm"),
-    ("side: low", "side: bottom", "rig.yaml:44 blocked.side: not one of its words; found 'bottom'; allowed: low, high"),
-    ("preset: plate-lift", "preset: plate-lfit", "rig.yaml:47 stand_in.preset: an unknown preset; found 'plate-lfit'; allowed: doser, plate-lift; did you mean 'plate-lift'?"),
-    ("seed: 922", "seed: -1", "rig.yaml:48 stand_in.seed: too small; found '-1'; allowed: at least 0"),
-    ("seed: 922", "screw: {backlsh: 46 um}", "rig.yaml:48 stand_in.screw.backlsh: an unknown key 'backlsh'; allowed: mean_diameter, "),
-    ("seed: 922", "load: {vertical: yes}", "rig.yaml:48 stand_in.load.vertical: an unknown key 'vertical'; allowed: mass, "),
-    ("seed: 922", "hands: [{from: 1 s, to: 2 s}]", "rig.yaml:48 stand_in.hands.force: the key 'force' is missing; allowed: such as 5 N"),
-    ("seed: 922", "hands: {from: 1 s}", "rig.yaml:48 stand_in.hands: a section of keys where a list belongs"),
+    ("  range: 125 mm", "  range: 125 mm\n  port: COM5", "rig.yaml:27 gauge.port: an unknown key 'port'; allowed: part, range, resolution, zero_at, measuring_force, sense, calibration"),
+    ("push_current: 0.3 A", "push_current: 2.1 A", "rig.yaml:46 blocked.push_current: a current beyond the motor's rated current; found 2.1 A; allowed: at most 2 A"),
+    ("  at: 0 mm", "  at: 121 mm", "rig.yaml:44 blocked.at: a place outside the stroke; found 121 mm; allowed: 0 mm to 120 mm"),
+    ("side: low", "side: bottom", "rig.yaml:45 blocked.side: not one of its words; found 'bottom'; allowed: low, high"),
+    ("preset: plate-lift", "preset: plate-lfit", "rig.yaml:48 stand_in.preset: an unknown preset; found 'plate-lfit'; allowed: doser, plate-lift; did you mean 'plate-lift'?"),
+    ("seed: 922", "seed: -1", "rig.yaml:49 stand_in.seed: too small; found '-1'; allowed: at least 0"),
+    ("seed: 922", "screw: {backlsh: 46 um}", "rig.yaml:49 stand_in.screw.backlsh: an unknown key 'backlsh'; allowed: mean_diameter, "),
+    ("seed: 922", "load: {vertical: yes}", "rig.yaml:49 stand_in.load.vertical: an unknown key 'vertical'; allowed: mass, "),
+    ("seed: 922", "hands: [{from: 1 s, to: 2 s}]", "rig.yaml:49 stand_in.hands.force: the key 'force' is missing; allowed: such as 5 N"),
+    ("seed: 922", "hands: {from: 1 s}", "rig.yaml:49 stand_in.hands: a section of keys where a list belongs; allowed: items with the keys from, to, force"),
 ]  # fmt: skip
 
 

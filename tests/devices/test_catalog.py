@@ -4,7 +4,6 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from fractions import Fraction
-from importlib.metadata import EntryPoint
 from pathlib import Path
 
 import pytest
@@ -103,7 +102,3 @@ def test_the_catalog_loads_no_library_of_a_wire() -> None:
     )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert found.stdout.strip() == "[]"
-
-
-def test_an_entry_point_is_what_the_standard_library_says() -> None:
-    assert EntryPoint("own", "own_counter:Counter", "stepwitness.counters").attr == "Counter"

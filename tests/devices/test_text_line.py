@@ -93,7 +93,7 @@ def test_an_identity_that_looks_like_any_reply_is_no_way_back_into_step(scripted
     assert line.identity().model == "Tarnbrook;axis;7;1.0"
 
 
-def test_a_line_that_never_falls_x(scripted: Scripted, clock: VirtualClock) -> None:
+def test_a_line_that_never_falls_silent_is_told(scripted: Scripted) -> None:
     commands = SET.with_options({"tags": "no", "identity.send": ""}, Place())
     line, link = scripted(commands, lambda _: None, timeout_s=0.1)
     with pytest.raises(NoReply):

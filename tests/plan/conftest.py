@@ -5,10 +5,9 @@ from dataclasses import dataclass
 import pytest
 
 from stepwitness.bench.description import BenchDescription
-from stepwitness.bench.live import Bench
-from stepwitness.errors import BadInput
+from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Characteristic, Estimate
-from stepwitness.procedures.procedure import Forecast, Journal, Procedure, Readings
+from stepwitness.procedures.procedure import Forecast, Procedure
 from stepwitness.quantities import Kind
 from stepwitness.settings import setting
 
@@ -43,15 +42,19 @@ CHARACTERISTICS = (
 
 def _check(bench: BenchDescription, settings: object) -> Forecast:
     if isinstance(settings, Settings) and settings.current_a > bench.envelope.current_a:
-        raise BadInput("a current beyond the envelope", found=f"{settings.current_a:g} A")
+        raise BadInput(
+            "a current beyond the envelope", place=Place(key="stall_current"), found=f"{settings.current_a:g} A"
+        )
+    if isinstance(settings, Settings) and settings.copy == 13:
+        raise BadInput("no thirteenth", found="13")
     return Forecast("2 places", 12.0, 0.010, 0.020, ("counts alone can't see play",))
 
 
-def _run(bench: Bench, settings: object, journal: Journal) -> None:
+def _run(*_: object) -> None:
     raise AssertionError("nothing may move here")
 
 
-def _evaluate(readings: Readings, bench: BenchDescription, settings: object) -> tuple[Estimate, ...]:
+def _evaluate(*_: object) -> tuple[Estimate, ...]:
     return ()
 
 

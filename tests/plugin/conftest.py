@@ -9,9 +9,7 @@ from typing import Any
 
 import pytest
 
-import stepwitness.plan.model
-import stepwitness.records.record
-import stepwitness.standin.rig  # noqa: F401 (heavy modules stay loaded between runs inside this process)
+import stepwitness_reports.html  # noqa: F401 (what is loaded here stays loaded between runs in this process)
 from stepwitness.procedures import registry
 
 BENCH = """\
@@ -118,6 +116,10 @@ live.to_safe_state = noted
 """
 
 
+ALWAYS = ("-W", "error", "-p", "no:randomly", "-p", "no:hypothesispytest")
+"""Every warning is an error, and what isn't under test stays out: shuffled order, and a plugin that is slow to load."""
+
+
 class Lab:
     """Writes benches, plans and tests into a folder of its own, runs pytest there and reads what came of it."""
 
@@ -126,7 +128,9 @@ class Lab:
         self.folder = pytester.path
         self.log = self.folder / "sway.log"
         self.write("sway_procedure.py", SWAY)
-        self.write("sway_procedure-0.1.dist-info/METADATA", "Metadata-Version: 2.1\nName: sway-procedure\nVersion: 0.1\n")
+        self.write(
+            "sway_procedure-0.1.dist-info/METADATA", "Metadata-Version: 2.1\nName: sway-procedure\nVersion: 0.1\n"
+        )
         self.write(
             "sway_procedure-0.1.dist-info/entry_points.txt",
             "[stepwitness.procedures]\nsway = sway_procedure:SWAYING\n",
@@ -162,11 +166,11 @@ class Lab:
 
     def run(self, *arguments: str) -> pytest.RunResult:
         """pytest in this process, in the order of the files, every warning an error."""
-        return self.pytester.runpytest_inprocess("-W", "error", "-p", "no:randomly", *arguments)
+        return self.pytester.runpytest_inprocess(*ALWAYS, *arguments)
 
     def run_apart(self, *arguments: str, timeout: float = 60) -> pytest.RunResult:
         """pytest in a process of its own, for what ends processes or starts some."""
-        return self.pytester.runpytest_subprocess("-W", "error", "-p", "no:randomly", *arguments, timeout=timeout)
+        return self.pytester.runpytest_subprocess(*ALWAYS, *arguments, timeout=timeout)
 
     @property
     def noted(self) -> list[str]:
@@ -180,7 +184,9 @@ class Lab:
     @property
     def records(self) -> list[dict[str, Any]]:
         """The sections of every record, in the order of their folders' names."""
-        return [json.loads(path.read_bytes())["sections"] for path in sorted(self.folder.glob("reports/*/*/record.json"))]
+        return [
+            json.loads(path.read_bytes())["sections"] for path in sorted(self.folder.glob("reports/*/*/record.json"))
+        ]
 
     @property
     def record(self) -> dict[str, Any]:

@@ -219,6 +219,25 @@ def test_a_journal_is_never_overwritten(ended: Path) -> None:
     assert ended.read_bytes() == before
 
 
+def test_a_writer_that_was_closed_takes_no_commit(path: Path) -> None:
+    writer = JournalWriter(path, {})
+    writer.write("t", {"a": 1})
+    writer.close()
+
+    with pytest.raises(JournalError, match=r"can't be written: .* closed"):
+        writer.commit()
+
+
+def test_a_header_that_cant_be_synced_leaves_no_file_open(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_descriptor: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(journal.os, "fsync", full)
+    # an open file would be a ResourceWarning, which is an error here
+    with pytest.raises(JournalError, match="No space left"):
+        JournalWriter(path, {})
+
+
 def test_a_folder_that_isnt_there(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match="can't be written: No such file"):
         JournalWriter(tmp_path / "gone" / "x.journal.jsonl", {})
@@ -425,6 +444,14 @@ def test_lines_that_are_whole_but_say_nonsense_are_named(path: Path, lines: list
     path.write_bytes(b"".join(lines))
 
     with pytest.raises(JournalCorrupt, match=said):
+        JournalReadings(path)
+
+
+def test_a_line_that_is_whole_but_no_json_is_named(path: Path) -> None:
+    prefix = b'{"n":1,"table":"t",oops'
+    path.write_bytes(HEADER + prefix + journal._tail(prefix))
+
+    with pytest.raises(JournalCorrupt, match="isn't JSON"):
         JournalReadings(path)
 
 

@@ -164,7 +164,8 @@ class RunMaker:
         self.bench_text, self.plan_text = BENCH, PLAN
         self.gauge = True
         self.runs = 5
-        self.journals = True
+        self.unnoticed = 0
+        self.renamed: dict[str, str] = {}
         self.run: dict[str, Any] = {
             "id": "8d0c4c1e",
             "started": "2026-11-25T02:10:04+00:00",
@@ -248,10 +249,10 @@ class RunMaker:
     def _procedure(self, name: str) -> dict[str, Any]:
         outcome, cause = self.outcomes[name]
         journal = f"{name}.journal.jsonl"
-        batches = self._journal(name, self.directory / journal) if self.journals else ()
+        batches = self._journal(name, self.directory / journal)
         return {
             "id": name,
-            "procedure": name,
+            "procedure": self.renamed.get(name, name),
             "title": name.replace("_", " "),
             "evaluator": "1",
             "journal": journal,
@@ -328,7 +329,6 @@ def _reversals(maker: RunMaker) -> Rows:
 
 def _stalls(maker: RunMaker) -> Rows:
     """Starved out and back, then one stall provoked in mid-move; the speed is 6 mm/s."""
-    del maker
     t_s, stands_m, speed = 3.0, 0.026, 6e-3
     for leg, way in (("out", 1), ("back", -1)):
         for step in range(70):
@@ -352,24 +352,41 @@ def _stalls(maker: RunMaker) -> Rows:
             claim = stands_m + (t_s - start_s) * speed
             rests = stands_m + (min(t_s, onset_s) - start_s) * speed - 5e-6
             yield "motion", {**_sweep(t_s, claim, _counted(rests), rests - 2e-5), "phase": f"transient {index + 1}"}
-        yield (
-            "detections",
-            {
-                "index": index,
-                "scenario": "transient",
-                "loop": "harness",
-                "detected": True,
-                "onset_s": onset_s,
-                "onset_claim_m": stands_m + 4e-3,
-                "detected_s": detected_s,
-                "known_s": detected_s + 1e-3,
-                "detected_skew_s": 2e-4,
-                "detected_claim_m": stands_m + 4e-3 + LATENCY_S * speed,
-                "following_error_m": 2.6e-5,
-            },
-        )
+        noticed = index + 1 != maker.unnoticed
+        detection = {
+            "index": index,
+            "scenario": "transient",
+            "loop": "harness",
+            "detected": noticed,
+            "onset_s": onset_s,
+            "starved_s": onset_s + 2e-4,
+            "onset_claim_m": stands_m + 4e-3,
+            "detected_s": detected_s,
+            "detected_skew_s": 2e-4,
+            "detected_claim_m": stands_m + 4e-3 + LATENCY_S * speed,
+            "following_error_m": 2.6e-5,
+        }
+        if not noticed:
+            detection |= dict.fromkeys(("detected_s", "detected_skew_s", "detected_claim_m", "following_error_m"))
+        yield "detections", detection
         yield "events", {"t_s": detected_s, "event": "stall detected", "detail": f"transient stall {index + 1}"}
         t_s += 1.0
+    yield from _standstill()
+
+
+def _standstill() -> Rows:
+    """Brought back from three steps away, then held by windows down to one that is finer than a microstep."""
+    for scenario, window, before, after in (
+        ("return", 1.0, -3.0, 0.05),
+        ("left alone", 1.0, 0.5, 0.5),
+        ("hunting", 0.25, 0.5, 0.05),
+        ("hunting", 0.025, 0.05, -0.05),
+    ):
+        for look in range(40):
+            hunts = window < 0.05 and look % 2 == 0
+            error = before if look == 0 or hunts else after
+            row = {"scenario": scenario, "loop": "harness", "window_m": window * STEP_M, "t_s": look * 0.0125}
+            yield "standstill", {**row, "error_m": error * STEP_M, "correction_m": 0.0}
 
 
 def _text(file: str, text: str, **more: Any) -> dict[str, Any]:

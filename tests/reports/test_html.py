@@ -168,8 +168,11 @@ def test_a_partial_run_says_so_in_a_band_and_lists_what_was_not_acquired(make_ru
     make_run.not_acquired = [{"procedure": "stall_recovery", "characteristic": "detection_latency"}]
     del make_run.estimates["stall_recovery"]
     make_run.findings = make_run.findings[:3]
-    text = read(make_run.write()).text
-    assert "PARTIAL This run sentences nothing (not acquired: stall_recovery)." in text
+    path = render(make_run.write())
+    text = Reader(path.read_text(encoding="utf-8")).text
+    heading = path.read_text(encoding="utf-8").split("<h1>")[1].split("</h1>")[0]
+    assert "<svg" not in heading
+    assert "PARTIAL: this run sentences nothing (not acquired: stall_recovery)" in text
     assert "stall_recovery: detection_latency" in text
 
 
@@ -235,7 +238,7 @@ def test_a_changed_journal_is_told_in_a_band(make_run: Any) -> None:
     journal = run / "backlash.journal.jsonl"
     journal.write_text(journal.read_text(encoding="utf-8").replace("0.0155", "0.0156", 1), encoding="utf-8")
     text = read(run).text
-    assert "ALTERED The record isn't what was sealed: backlash.journal.jsonl:2" in text
+    assert "ALTERED: the record isn't what was sealed: backlash.journal.jsonl:2" in text
     assert "The readings can't be shown" in text
 
 

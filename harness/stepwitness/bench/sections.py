@@ -29,6 +29,7 @@ from stepwitness.fields import (
     YesNo,
     as_pydantic,
     keys_of,
+    not_among,
     quantity,
     quantity_schema,
     whole,
@@ -152,11 +153,10 @@ class PartSection(Strict):
                 choices = STAND_IN_OPTIONS.get(self.role, {})
                 if key not in choices:
                     allowed = ", ".join([*known, *choices])
-                    hint = near_miss(key, [*known, *choices])
+                    hint = near_miss(key, [*known, *choices], cutoff=0.8)
                     raise as_pydantic(BadInput(f"an unknown key '{key}'", allowed=allowed, cure=hint), key)
                 if text not in choices[key]:
-                    bad = BadInput("not one of its words", found=quoted(text), allowed=", ".join(choices[key]))
-                    raise as_pydantic(bad, key)
+                    raise as_pydantic(not_among(text, choices[key]), key)
             elif close:
                 raise as_pydantic(BadInput(f"an unknown key '{key}'", allowed=", ".join(known), cure=close), key)
         return self

@@ -1,4 +1,4 @@
-"""Checks of a `Drive`."""
+"""Checks of a `Drive`. A drive that counts its pulses arrives to the microstep (`Subject.arrival_tolerance`)."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from stepwitness.devices.errors import DeviceError, Refused
 
 SPEED_TOLERANCE = 0.1
 """Share by which the time of a move may differ from the profile's (common practice, no source)."""
+STEPS_OF_A_SNAP = 4
+"""Full steps that a rotor may turn by when its current returns: to the next place in its field (first principles)."""
 REACTION_S = 0.1
 """What a drive and its link may take to react, on top of what physics asks for."""
 NONSENSE: tuple[tuple[str, float], ...] = (
@@ -43,7 +45,7 @@ def _expect_no_motion(subject: Subject, before: _Stand, *, after: str) -> None:
     """Neither claim nor counts have changed since `before`."""
     now = _Stand.of(subject)
     expect(
-        now.claim == before.claim,
+        _arrived(subject, now.claim, before.claim),
         f"after {after} the drive claims {now.claim}, before it {before.claim}; expected: unchanged",
     )
     counted = now.counted_since(before)
@@ -51,6 +53,10 @@ def _expect_no_motion(subject: Subject, before: _Stand, *, after: str) -> None:
         counted is None or abs(counted) <= subject.counts_per_step,
         f"after {after} the counter has seen {counted} counts; expected: no motion",
     )
+
+
+def _arrived(subject: Subject, found: int, target: int) -> bool:
+    return abs(found - target) <= subject.arrival_tolerance
 
 
 def _expect_refused(action: Callable[[], object], *, what: str, expected: str) -> None:
@@ -98,14 +104,16 @@ def refuses_motion_while_disabled(subject: Subject) -> None:
 def enabling_keeps_the_claim(subject: Subject) -> None:
     """Disable and enable leave the claimed position alone."""
     with subject.at_work() as drive:
+        subject.move_by(subject.distance)
         before = drive.position()
         drive.disable()
         while_disabled = drive.position()
         drive.enable()
         expect(drive.status().enabled, "after enable the status says disabled")
         after = drive.position()
+        spread = max(before, while_disabled, after) - min(before, while_disabled, after)
         expect(
-            before == while_disabled == after,
+            spread <= subject.arrival_tolerance,
             f"the drive claims {before} before disable, {while_disabled} after it and {after} after enable; "
             "expected: the same",
         )
@@ -120,11 +128,12 @@ def disabling_ends_a_move(subject: Subject) -> None:
         status = drive.status()
         expect(not status.enabled, "disabled in mid-move, the status says enabled")
         expect(not status.moving, "disabled in mid-move, the drive still says that it moves; expected: at rest")
-        claim = drive.position()
         drive.enable()
+        claim = drive.position()
         subject.clock.sleep(subject.travel_time_s(subject.distance))
+        # The rotor snaps to its field when that returns, and a drive with an encoder of its own says so.
         expect(
-            drive.position() == claim,
+            abs(drive.position() - claim) <= STEPS_OF_A_SNAP * subject.microsteps_per_step,
             f"enabled again, the drive goes on from {claim} to {drive.position()}; expected: the move is over",
         )
 
@@ -133,24 +142,25 @@ def disabling_ends_a_move(subject: Subject) -> None:
 
 
 def relative_moves_arrive(subject: Subject) -> None:
-    """A relative move ends where it should, to the microstep, in both directions; one of 0 ends at once."""
+    """A relative move ends where it should, in both directions; one of 0 ends at once."""
     with subject.at_work() as drive:
         for microsteps in (subject.distance, -2 * subject.distance, subject.distance, 0):
             start = drive.position()
             subject.move_by(microsteps)
             gone = drive.position() - start
-            expect(gone == microsteps, f"a move by {microsteps} from {start} ends {gone} further on")
+            expect(_arrived(subject, gone, microsteps), f"a move by {microsteps} from {start} ends {gone} further on")
 
 
 def absolute_moves_arrive(subject: Subject) -> None:
-    """An absolute move ends on its target, to the microstep; a second one to the same place stays there."""
+    """An absolute move ends on its target; a second one to the same place stays there."""
     with subject.at_work() as drive:
         start = drive.position()
         for offset in (subject.distance, -subject.distance, -subject.distance, 0):
             target, way = start + offset, start + offset - drive.position()
             drive.start_move_to(target)
             subject.finish_move(way)
-            expect(drive.position() == target, f"a move to {target} ends at {drive.position()}")
+            found = drive.position()
+            expect(_arrived(subject, found, target), f"a move to {target} ends at {found}")
 
 
 def moves_the_way_it_is_told(subject: Subject) -> None:
@@ -187,7 +197,7 @@ def small_moves_add_up(subject: Subject) -> None:
                 gone += microsteps
             claimed, expected = drive.position() - start, gone if direction > 0 else 0
             expect(
-                claimed == expected,
+                _arrived(subject, claimed, expected),
                 f"small moves that add up to {expected} end at {claimed}; expected: nothing is rounded away",
             )
 
@@ -205,7 +215,7 @@ def refuses_a_second_move(subject: Subject) -> None:
         subject.finish_move(subject.distance)
         gone = drive.position() - start
         expect(
-            gone == subject.distance,
+            _arrived(subject, gone, subject.distance),
             f"disturbed by a refused one, a move by {subject.distance} ends {gone} further on",
         )
 
@@ -246,19 +256,32 @@ def refuses_nonsense(subject: Subject) -> None:
 def halts_within_its_ramp(subject: Subject) -> None:
     """After a halt the drive rests within the time and the way of its ramp, short of the target."""
     with subject.at_work() as drive:
+        speed = _speed_to_halt_from(subject)
+        drive.set_speed(speed)
         start = drive.position()
-        subject.run_into_motion(subject.distance)
+        subject.run_into_motion(subject.distance, speed=speed)
         at = drive.position()
         drive.halt()
-        ramp_s = subject.speed / subject.acceleration
-        subject.wait_for_rest(within_s=1.5 * ramp_s + REACTION_S, after="a halt")
-        went_on = drive.position() - at
-        allowed = 1.5 * subject.speed**2 / (2 * subject.acceleration) + subject.speed * REACTION_S
+        subject.wait_for_rest(within_s=1.5 * speed / subject.acceleration + REACTION_S, after="a halt")
+        went_on, allowed = drive.position() - at, _way_of_a_halt(subject, speed)
         expect(
             0 <= went_on <= allowed,
             f"halted at {at - start} of {subject.distance}, the drive went on for {went_on}; expected {allowed:.0f} "
             "at most, the way of its ramp",
         )
+
+
+def _way_of_a_halt(subject: Subject, speed: float) -> float:
+    """Microsteps within which a drive must rest after a halt at `speed`: half again its ramp, and its reaction."""
+    return 1.5 * speed**2 / (2 * subject.acceleration) + speed * REACTION_S
+
+
+def _speed_to_halt_from(subject: Subject) -> float:
+    """The set speed, or a lower one at which a halt half-way leaves the target well out of reach."""
+    speed = subject.speed
+    while _way_of_a_halt(subject, speed) > subject.distance / 4:
+        speed /= 2
+    return speed
 
 
 def stays_energised_after_a_halt(subject: Subject) -> None:
@@ -289,7 +312,7 @@ def knows_where_a_halt_left_it(subject: Subject) -> None:
             f"counts; expected {expected:.0f} either way, within a full step",
         )
         expect(
-            drive.position() == after.claim,
+            _arrived(subject, drive.position(), after.claim),
             f"at rest after a halt the claim moves on from {after.claim} to {drive.position()}",
         )
 

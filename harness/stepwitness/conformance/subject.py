@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from stepwitness.devices.errors import DeviceError
-from stepwitness.devices.interfaces import Clock, Drive, EncoderCounter, Gauge, Meter
+from stepwitness.devices.interfaces import Clock, ClosesLoop, Drive, EncoderCounter, Gauge, Meter
 from stepwitness.errors import BadInput
 
 POLL_S = 0.002
@@ -71,6 +71,14 @@ class Subject:
     def counts_per_step(self) -> float:
         return abs(self.counts_per_microstep) * self.microsteps_per_step
 
+    @property
+    def arrival_tolerance(self) -> int:
+        """Microsteps by which a claim at rest may miss its target.
+
+        None for a drive that counts its pulses; a full step, its greatest lag, for one that reads an encoder.
+        """
+        return self.microsteps_per_step if isinstance(self.drive, ClosesLoop) else 0
+
     # -- parts that a check needs --------------------------------------------------------------------------
 
     def the_drive(self) -> Drive:
@@ -117,10 +125,10 @@ class Subject:
         self.the_drive().start_move_by(microsteps)
         self.finish_move(microsteps)
 
-    def run_into_motion(self, microsteps: int) -> None:
+    def run_into_motion(self, microsteps: int, *, speed: float | None = None) -> None:
         """Start a move and return in its middle, at full speed where it reaches that."""
         self.the_drive().start_move_by(microsteps)
-        self.clock.sleep(self.travel_time_s(microsteps) / 2)
+        self.clock.sleep(self.travel_time_s(microsteps, speed=speed) / 2)
         expect(
             self.the_drive().status().moving,
             f"half-way through a move of {microsteps} the drive says that it rests; expected: moving",

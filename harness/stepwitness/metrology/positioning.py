@@ -157,9 +157,7 @@ class Positioning:
 
         Like R a difference of extremes, and biased upward for the same reason.
         """
-        return _accuracy(
-            np.concatenate((self.mean_up, self.mean_down)), np.concatenate((self.s_up, self.s_down))
-        )
+        return _accuracy(np.concatenate((self.mean_up, self.mean_down)), np.concatenate((self.s_up, self.s_down)))
 
     def conforms(self, travel_m: float) -> bool:
         """Whether the test is as large as the standard asks for a measuring travel of `travel_m` metres.

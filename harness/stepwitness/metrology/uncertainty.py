@@ -112,9 +112,7 @@ class _Witness(NamedTuple):
     calibration_u: float
 
     def rounding_of_difference(self) -> Line:
-        return Line(
-            "resolution of the witness, two positions", math.sqrt(2) * of_resolution(self.resolution), "B"
-        )
+        return Line("resolution of the witness, two positions", math.sqrt(2) * of_resolution(self.resolution), "B")
 
     def hidden(self, factor: float, *spreads: float) -> Line:
         """Spread hidden by rounding; one sign throughout, so that it adds up and isn't squared."""

@@ -110,7 +110,7 @@ def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str
             raise BadInput(
                 f"the id '{one.id}' stands twice",
                 place=one.place,
-                cure=f"give one of them an 'id' of its own; the first is on line {planned[one.id].place.line}",
+                cure=f"give one an 'id' of its own; the first is on line {planned[one.id].place.line}",
             )
         planned[one.id] = one
     return Plan(

@@ -9,7 +9,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
 
 from stepwitness.devices.errors import Refused
 from stepwitness.devices.interfaces import DriveStatus
@@ -34,7 +36,7 @@ class PulseGenerator:
         self._train: PulseTrain | None = None
         self._forward = True
         self._sent_of_train = 0
-        self._chunk: list[float] = []
+        self._chunk = np.empty(0)
         self._chunk_ends_train = True
         self._chunk_is_new = False
         self.fault = ""
@@ -125,7 +127,7 @@ class PulseGenerator:
 
     # -- between drive and plant -------------------------------------------------------------------------------
 
-    def take_pulses(self) -> tuple[Sequence[float], bool] | None:
+    def take_pulses(self) -> tuple[NDArray[np.float64], bool] | None:
         """Pulse times that replace those handed out before, and whether they go forward; None where nothing changed."""
         if not self._chunk_is_new:
             return None
@@ -146,11 +148,11 @@ class PulseGenerator:
             if self._chunk[-1] <= now_s:
                 self._refill()
             if not self._chunk_ends_train:
-                return self._chunk[-1]
+                return float(self._chunk[-1])
         return hold_s if hold_s > now_s else math.inf
 
     def _refill(self) -> None:
-        self._chunk = self._train.times_s(self._sent_of_train) if self._train is not None else []
+        self._chunk = self._train.times_s(self._sent_of_train) if self._train is not None else np.empty(0)
         self._chunk_ends_train = self._train is None or self._sent_of_train + len(self._chunk) >= self._train.total
         self._chunk_is_new = True
 

@@ -49,7 +49,10 @@ class QuadratureDecoder:
             # An earlier edge was missed: the first state of the sweep is seen against a wrong one.
             start += 1 if end > start else -1
             self.see(*CHANNELS[start % 4])
-        self.counts += sum(_crossings(start, end, edge) for edge in self._edges)
+        if len(self._edges) == 4:
+            self.counts += end - start
+        else:
+            self.counts += sum(_crossings(start, end, edge) for edge in self._edges)
         self._state = end % 4
 
     def repeat(self, before: int, after: int) -> None:
@@ -110,6 +113,8 @@ class EncoderTrack:
                 self.decoder.pass_by(before, self._state)
                 self.decoder.repeat(before, self._state)
             self._until_fault = self._draw()
+        if state == self._state:
+            return
         self._until_fault -= abs(state - self._state)
         self.decoder.pass_by(self._state, state)
         self._state = state

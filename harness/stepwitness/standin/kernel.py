@@ -382,10 +382,11 @@ def integrate(
     nut = nut_offset + rotor * travel_per_rad
     if pitch_error != 0.0:
         nut += pitch_error * sin(rotor)
-    if load_way > 0.0:
-        load = max(load, nut - behind_up)
-    elif load_way < 0.0:
-        load = min(load, nut - behind_down)
+    if zone_low < zone_high:
+        if load_way > 0.0:
+            load = max(load, nut - behind_up)
+        elif load_way < 0.0:
+            load = min(load, nut - behind_down)
 
     state[TIME] = t
     state[ROTOR] = rotor

@@ -150,8 +150,8 @@ class PositionLoop:
             self._watch_rest(self._settings, now_s)
 
     def _watch_move(self, settings: ClosedLoopSettings, now_s: float) -> None:
-        error = self._generator.claim - self.position
-        if self._outside(abs(error) > settings.following_error_window, now_s) >= settings.following_error_timeout_s:
+        outside = abs(self._generator.claim - self.position) > settings.following_error_window
+        if self._outside(outside, now_s) >= settings.following_error_timeout_s and outside:
             self._alarm = True
             self._stop(settings.quick_stop_option, now_s)
             self._enter(_Phase.STOPPING, now_s)

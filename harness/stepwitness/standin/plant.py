@@ -9,14 +9,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from stepwitness.axis import Axis, Encoder, Mounting
 from stepwitness.standin import kernel
+from stepwitness.standin.backend import Floats, backend, default_name
 from stepwitness.standin.encoder import EncoderTrack, QuadratureDecoder
 from stepwitness.standin.motor import microstep_table, torque_constant_nm_per_a
-from stepwitness.standin.parameters import StandIn
+from stepwitness.standin.parameters import LoadPhysics, StandIn
 from stepwitness.standin.screw import lag_m, thread_torque
 
 GRAVITY_M_PER_S2 = 9.80665
@@ -52,6 +52,11 @@ def travel_per_rad(axis: Axis) -> float:
     return float(axis.travel_per_turn) / (2.0 * math.pi)
 
 
+def weight_n(load: LoadPhysics) -> float:
+    """What hangs on the nut of a vertical axis; nothing on a horizontal one."""
+    return load.mass_kg * GRAVITY_M_PER_S2 if load.vertical else 0.0
+
+
 def longest_step_s(axis: Axis, stand_in: StandIn) -> float:
     """Longest step of the kernel: `STEP_RATIO` over the fastest angular frequency.
 
@@ -79,20 +84,28 @@ class Plant:
         start_s: float = 0.0,
         skip_rest: bool = True,
         step_s: float | None = None,
+        kernel_name: str = "",
     ) -> None:
-        """At rest at `start_s`, without current. `step_s` replaces the kernel's longest step."""
+        """At rest at `start_s`, without current.
+
+        `step_s` replaces the kernel's longest step, `kernel_name` ("plain" or "compiled") the environment's choice.
+        """
         self._axis, self._stand_in = axis, stand_in
-        self._cosines, self._sines = microstep_table(axis.microsteps)
-        self._state = [0.0] * kernel.STATE_SIZE
+        self._backend = backend(kernel_name or default_name())
+        sequence = self._backend.sequence
+        self._cosines, self._sines = map(sequence, microstep_table(axis.microsteps))
+        self._state = sequence([0.0] * kernel.STATE_SIZE)
         self._state[kernel.TIME] = start_s
         self._state[kernel.LOAD] = stand_in.start_m
-        self._constants = _constants(axis, stand_in)
+        self._constants = sequence(_constants(axis, stand_in))
         self._constants[kernel.SKIP] = float(skip_rest)
         self._constants[kernel.STEP_S] = step_s or longest_step_s(axis, stand_in)
-        self._pulses: Sequence[float] = []
-        self._turn_rotor, self._turn_load = [0.0] * TURNS, [0.0] * TURNS
+        self._pulses = sequence([])
+        self._turn_rotor, self._turn_load = sequence([0.0] * TURNS), sequence([0.0] * TURNS)
         self._tracks: list[tuple[EncoderTrack, Mounting]] = []
         self._pulses_sent = 0
+        self._weight_n = weight_n(stand_in.load)
+        self._braked = False
         self._set_drag(0.0)
 
     # -- what acts on the plant ------------------------------------------------------------------------------
@@ -101,18 +114,16 @@ class Plant:
         """Amplitude to which the output stage regulates the windings; 0 leaves them without current."""
         self._constants[kernel.AMPLITUDE_A] = current_a * self._stand_in.motor.current_scale
 
-    def set_pulses(self, times_s: Sequence[float], *, forward: bool) -> None:
+    def set_pulses(self, times_s: Floats, *, forward: bool) -> None:
         """The pulses to come; those of an earlier call that weren't sent are forgotten."""
         self._pulses_sent = self.pulses_sent
-        self._pulses = times_s
+        self._pulses = self._backend.sequence(times_s)
         self._state[kernel.NEXT_PULSE] = 0.0
         self._constants[kernel.WAY] = 1.0 if forward else -1.0
 
     def set_external_force(self, force_n: float) -> None:
         """Force on the load along travel, besides gravity and the gauge."""
-        load = self._stand_in.load
-        gravity = load.mass_kg * GRAVITY_M_PER_S2 if load.vertical else 0.0
-        self._constants[kernel.EXTERNAL_N] = force_n - gravity
+        self._constants[kernel.EXTERNAL_N] = force_n - self._weight_n
 
     def set_shaft_torque(self, torque_nm: float) -> None:
         self._constants[kernel.SHAFT_TORQUE_NM] = torque_nm
@@ -128,7 +139,9 @@ class Plant:
         self._constants[kernel.GUIDE_STATIC_N] = load.friction_n * load.static_ratio + force_n
 
     def set_brake(self, *, holds: bool) -> None:
-        self._set_drag(self._stand_in.brake.torque_nm if holds else 0.0)
+        if holds != self._braked:
+            self._braked = holds
+            self._set_drag(self._stand_in.brake.torque_nm if holds else 0.0)
 
     def watch(self, encoder: Encoder, *, seed: str) -> QuadratureDecoder:
         """Put an encoder on the axis; the decoder that is returned counts from now on, from 0."""
@@ -155,7 +168,7 @@ class Plant:
         """Integrate to `until_s`. A pulse at that very instant is left for the next call."""
         self._constants[kernel.END_S] = until_s
         while self.time_s < until_s:
-            turns = kernel.integrate(
+            turns = self._backend.integrate(
                 self._state,
                 self._constants,
                 self._cosines,
@@ -166,15 +179,16 @@ class Plant:
             )
             for track, mounting in self._tracks:
                 on_motor = mounting is Mounting.MOTOR
-                for place in (self._turn_rotor if on_motor else self._turn_load)[:turns]:
-                    track.move_to(place)
+                if turns:
+                    for place in self._backend.floats(self._turn_rotor if on_motor else self._turn_load, turns):
+                        track.move_to(place)
                 track.move_to(self.rotor_rad if on_motor else self.load_m)
 
     # -- where everything is -----------------------------------------------------------------------------------
 
     @property
     def time_s(self) -> float:
-        return self._state[kernel.TIME]
+        return float(self._state[kernel.TIME])
 
     @property
     def pulses_sent(self) -> int:
@@ -184,25 +198,25 @@ class Plant:
     @property
     def forward(self) -> bool:
         """Whether the present pulses turn the rotor up."""
-        return self._constants[kernel.WAY] > 0.0
+        return bool(self._constants[kernel.WAY] > 0.0)
 
     @property
     def rotor_rad(self) -> float:
-        return self._state[kernel.ROTOR]
+        return float(self._state[kernel.ROTOR])
 
     @property
     def speed_rad_per_s(self) -> float:
-        return self._state[kernel.SPEED]
+        return float(self._state[kernel.SPEED])
 
     @property
     def load_m(self) -> float:
-        return self._state[kernel.LOAD]
+        return float(self._state[kernel.LOAD])
 
     @property
     def nut_m(self) -> float:
         """Travel of the nut, from which the load hangs back or runs ahead."""
         constants = self._constants
-        return (
+        return float(
             constants[kernel.NUT_OFFSET_M]
             + self.rotor_rad * constants[kernel.TRAVEL_PER_RAD]
             + constants[kernel.PITCH_ERROR_M] * math.sin(self.rotor_rad)
@@ -211,7 +225,7 @@ class Plant:
     @property
     def currents_a(self) -> tuple[float, float]:
         """In the two windings."""
-        return self._state[kernel.CURRENT_A], self._state[kernel.CURRENT_B]
+        return float(self._state[kernel.CURRENT_A]), float(self._state[kernel.CURRENT_B])
 
     @property
     def at_rest(self) -> bool:
@@ -226,8 +240,7 @@ class Plant:
 def _constants(axis: Axis, stand_in: StandIn) -> list[float]:
     motor, screw, load, gauge = stand_in.motor, stand_in.screw, stand_in.load, stand_in.gauge
     thread, masses = thread_torque(screw, float(axis.travel_per_turn)), inertia(axis, stand_in)
-    gravity = load.mass_kg * GRAVITY_M_PER_S2 if load.vertical else 0.0
-    hanging = lag_m(gravity, stiffness_n_per_m=screw.stiffness_n_per_m, backlash_m=screw.backlash_m)
+    hanging = lag_m(weight_n(load), stiffness_n_per_m=screw.stiffness_n_per_m, backlash_m=screw.backlash_m)
     values = {
         kernel.WAY: 1.0,
         kernel.SUPPLY_V: motor.supply_v,
@@ -248,7 +261,7 @@ def _constants(axis: Axis, stand_in: StandIn) -> list[float]:
         kernel.HALF_BACKLASH_M: screw.backlash_m / 2.0,
         kernel.GUIDE_N: load.friction_n,
         kernel.GUIDE_STATIC_N: load.friction_n * load.static_ratio,
-        kernel.EXTERNAL_N: -gravity,
+        kernel.EXTERNAL_N: -weight_n(load),
         kernel.STICKY_FROM_M: load.sticky_from_m,
         kernel.STICKY_TO_M: load.sticky_to_m,
         kernel.STICKY_N: load.sticky_friction_n,

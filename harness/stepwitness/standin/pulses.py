@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 CHUNK = 4096
 """Pulses solved at once."""
@@ -105,11 +106,11 @@ class PulseTrain:
         self._speed, self._acceleration = speed, acceleration
         self._replan(time_s)
 
-    def times_s(self, sent: int, limit: int = CHUNK) -> list[float]:
+    def times_s(self, sent: int, limit: int = CHUNK) -> NDArray[np.float64]:
         """Times of the pulses after the first `sent`, at most `limit` of them, rising."""
         last = min(self.total, sent + limit)
         if last <= sent or not self._segments:
-            return []
+            return np.empty(0)
         places = np.arange(sent + 1, last + 1, dtype=float) - 0.5
         starts = np.array([segment.place for segment in self._segments])
         which = np.clip(np.searchsorted(starts, places, side="right") - 1, 0, len(starts) - 1)
@@ -120,8 +121,7 @@ class PulseTrain:
         root = np.sqrt(np.maximum(speeds * speeds + 2.0 * accelerations * way, 0.0))
         with np.errstate(invalid="ignore"):
             run = np.where(way > 0.0, 2.0 * way / (speeds + root), 0.0)
-        found: list[float] = np.maximum.accumulate(times + run).tolist()
-        return found
+        return np.maximum.accumulate(times + run)
 
     def _replan(self, time_s: float) -> None:
         place, speed = self.path(time_s)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import threading
+from bisect import bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -54,18 +55,22 @@ class Rig:
     axis, stand_in : geometry and physics.
     clock : virtual or wall; the plant starts at its present time.
     skip_rest : whether time is skipped while nothing moves and nothing is commanded.
+    kernel_name : "plain" or "compiled", see `stepwitness.standin.backend`.
     """
 
-    def __init__(self, axis: Axis, stand_in: StandIn, clock: Clock, *, skip_rest: bool = True) -> None:
+    def __init__(
+        self, axis: Axis, stand_in: StandIn, clock: Clock, *, skip_rest: bool = True, kernel_name: str = ""
+    ) -> None:
         self.axis, self.stand_in, self.clock = axis, stand_in, clock
         self._lock = threading.RLock()
-        self.plant = Plant(axis, stand_in, start_s=clock.now(), skip_rest=skip_rest)
+        self.plant = Plant(axis, stand_in, start_s=clock.now(), skip_rest=skip_rest, kernel_name=kernel_name)
         self.generator = PulseGenerator(
             rated_current_a=stand_in.motor.rated_current_a, microsteps_per_turn=axis.microsteps_per_turn
         )
         self._pulses_seen = 0
         self._net_pulses = 0
         self._pushed_n = 0.0
+        self._hand_changes_s = sorted(time for hand in stand_in.hands for time in (hand.from_s, hand.to_s))
         self.supply_on = True
         self.brake_told = stand_in.brake.torque_nm > 0.0
         self._brake_holds_from_s = clock.now() if self.brake_told else math.inf
@@ -182,14 +187,13 @@ class Rig:
 
     def advance(self) -> None:
         """Bring the plant to the clock's time."""
-        plant, generator = self.plant, self.generator
-        until_s = self.clock.now()
+        plant, generator, loop = self.plant, self.generator, self._loop
+        until_s, now_s = self.clock.now(), plant.time_s
         rested = False
-        while plant.time_s < until_s:
-            now_s = plant.time_s
+        while now_s < until_s:
             event_s = min(until_s, generator.next_event_s(now_s), self._next_change_s(now_s))
             look_s = now_s + LOOP_S
-            if self._loop is not None and not (rested and self._loop.content):
+            if loop is not None and not (rested and loop.content):
                 event_s = min(event_s, look_s)
             chunk = generator.take_pulses()
             if chunk is not None:
@@ -199,13 +203,14 @@ class Rig:
             plant.set_brake(holds=now_s >= self._brake_holds_from_s)
             was_at_rest = plant.at_rest
             plant.advance(event_s)
+            now_s = plant.time_s
             passed = plant.pulses_sent - self._pulses_seen
             if passed:
                 self._pulses_seen += passed
                 self._net_pulses += passed if plant.forward else -passed
                 generator.pulses_left(passed)
-            if self._loop is not None:
-                self._loop.tick(plant.time_s)
+            if loop is not None:
+                loop.tick(now_s)
                 # A rotor that rested through a whole look stays at rest until something acts on it.
                 rested = was_at_rest and plant.at_rest and event_s == look_s
 
@@ -223,10 +228,10 @@ class Rig:
 
     def _next_change_s(self, now_s: float) -> float:
         """When brake or a planned hand next changes what acts on the plant, after `now_s`."""
-        times = [self._brake_holds_from_s]
-        for hand in self.stand_in.hands:
-            times += (hand.from_s, hand.to_s)
-        return min((time for time in times if time > now_s), default=math.inf)
+        brake_s = self._brake_holds_from_s if self._brake_holds_from_s > now_s else math.inf
+        later = bisect_right(self._hand_changes_s, now_s)
+        return min(brake_s, self._hand_changes_s[later]) if later < len(self._hand_changes_s) else brake_s
 
     def _hands_n(self, now_s: float) -> float:
-        return sum(hand.force_n for hand in self.stand_in.hands if hand.from_s <= now_s < hand.to_s)
+        hands = self.stand_in.hands
+        return sum(hand.force_n for hand in hands if hand.from_s <= now_s < hand.to_s) if hands else 0.0

@@ -149,7 +149,7 @@ def protocols(rig: Rig, roles: Mapping[str, Mapping[str, str]], *, gauge_sense: 
     """A protocol for each role; `roles` holds the options of each stand-in part."""
 
     def drive() -> text.TextProtocol:
-        part = rig.drive()
+        part = rig.drive(closed_loop=roles["drive"].get("loop") == "closed")
         loop = text.loop_words(part) if isinstance(part, ClosesLoop) else {}
         return text.TextProtocol({**text.drive_words(part), **loop})
 

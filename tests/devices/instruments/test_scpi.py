@@ -67,7 +67,8 @@ class Instrument:
             connection.sendall(reply if isinstance(reply, bytes) else reply.encode() + b"\n")
 
     def stop(self) -> None:
-        self._listener.shutdown(socket.SHUT_RDWR)
+        if self._listener.fileno() >= 0:
+            self._listener.shutdown(socket.SHUT_RDWR)
         self._listener.close()
         for thread in [self._serve_all, *self._threads]:
             thread.join(5.0)

@@ -1,0 +1,149 @@
+"""Verdicts: the decision rule at its edges, margins, and the worst of many."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stepwitness.findings import (
+    Characteristic,
+    Contribution,
+    DecisionRule,
+    Estimate,
+    Limit,
+    Sense,
+    Verdict,
+    aborted,
+    judge,
+    worst,
+)
+from stepwitness.quantities import Kind
+
+GUARDED, SIMPLE = DecisionRule.GUARDED, DecisionRule.SIMPLE
+AT_MOST = Characteristic("reversal", "reversal value", Kind.TRAVEL, "um", "", "", "B")
+MAGNITUDE = Characteristic("mean_reversal", "mean reversal value", Kind.TRAVEL, "um", "", "", magnitude=True)
+AT_LEAST = Characteristic("torque", "torque left", Kind.TORQUE, "N*m", "", "", sense=Sense.AT_LEAST)
+
+
+def verdict(
+    value: float, u: float, bound: float, *, rule: DecisionRule = GUARDED, of: Characteristic = AT_MOST
+) -> Verdict:
+    return judge("backlash", Limit(of, bound, of.unit, ""), Estimate(of.name, value, u), rule).verdict
+
+
+# u = 2, so U = 4 with k = 2; numbers that binary floating point holds exactly
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [
+        (15.75, Verdict.PASS),
+        (16.0, Verdict.PASS),
+        (16.25, Verdict.INCONCLUSIVE),
+        (20.0, Verdict.INCONCLUSIVE),
+        (24.0, Verdict.INCONCLUSIVE),
+        (24.25, Verdict.FAIL),
+    ],
+)
+def test_guarded_acceptance_at_its_edges(value: float, expected: Verdict) -> None:
+    assert verdict(value, 2.0, 20.0) is expected
+
+
+@pytest.mark.parametrize(("value", "expected"), [(20.0, Verdict.PASS), (20.25, Verdict.FAIL)])
+def test_simple_acceptance_looks_at_the_value_alone(value: float, expected: Verdict) -> None:
+    assert verdict(value, 2.0, 20.0, rule=SIMPLE) is expected
+
+
+@pytest.mark.parametrize("rule", DecisionRule)
+@pytest.mark.parametrize(("value", "expected"), [(0.0, Verdict.PASS), (1.0, Verdict.FAIL)])
+def test_a_count_without_uncertainty_is_never_inconclusive(value: float, expected: Verdict, rule: DecisionRule) -> None:
+    assert verdict(value, 0.0, 0.0, rule=rule) is expected
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"), [(24.25, Verdict.PASS), (20.0, Verdict.INCONCLUSIVE), (15.75, Verdict.FAIL)]
+)
+def test_at_least_turns_the_sides(value: float, expected: Verdict) -> None:
+    assert verdict(value, 2.0, 20.0, of=AT_LEAST) is expected
+
+
+@pytest.mark.parametrize("value", [15.0, -15.0])
+def test_a_magnitude_is_limited_on_both_sides(value: float) -> None:
+    assert verdict(value, 0.0, 10.0, of=MAGNITUDE) is Verdict.FAIL
+    assert verdict(-15.0, 0.0, 10.0) is Verdict.PASS
+
+
+finite = st.floats(-1e3, 1e3)
+
+
+@given(value=finite, bound=finite, u=st.floats(0.0, 100.0))
+def test_guarded_never_contradicts_simple(value: float, bound: float, u: float) -> None:
+    guarded, simple = verdict(value, u, bound), verdict(value, u, bound, rule=SIMPLE)
+
+    assert guarded in (simple, Verdict.INCONCLUSIVE)
+    if u == 0.0:
+        assert guarded is simple
+
+
+@given(value=finite, bound=finite, u=st.floats(0.0, 100.0), more=st.floats(0.0, 100.0))
+def test_more_uncertainty_never_makes_a_verdict(value: float, bound: float, u: float, more: float) -> None:
+    less_sure, surer = verdict(value, u + more, bound), verdict(value, u, bound)
+
+    assert less_sure in (surer, Verdict.INCONCLUSIVE)
+
+
+def test_what_cant_be_observed_keeps_its_reason() -> None:
+    limit = Limit(AT_MOST, 20.0, "um", "20 um")
+    finding = judge("backlash", limit, Estimate("reversal", None, reason="no gauge on the load"), GUARDED)
+
+    assert (finding.verdict, finding.reason, finding.margin) == (
+        Verdict.NOT_OBSERVABLE,
+        "no gauge on the load",
+        None,
+    )
+
+
+def test_a_failure_says_what_the_witnesses_saw_and_a_pass_needs_no_reason() -> None:
+    limit = Limit(AT_MOST, 20.0, "um", "20 um")
+    good, bad = (
+        judge("backlash", limit, Estimate("reversal", value, statement="came up short"), GUARDED)
+        for value in (1.0, 30.0)
+    )
+
+    assert (good.reason, bad.reason) == ("", "came up short")
+
+
+def test_aborted_has_no_number_and_a_cause() -> None:
+    finding = aborted("backlash", Limit(AT_MOST, 20.0, "um", "20 um"), GUARDED, "the stop circuit opened")
+
+    assert (finding.verdict, finding.estimate.value, finding.margin) == (Verdict.ABORTED, None, None)
+    assert finding.reason == finding.estimate.reason == "the stop circuit opened"
+
+
+@pytest.mark.parametrize(
+    ("of", "value", "margin"), [(AT_MOST, 15.0, 5.0), (MAGNITUDE, -25.0, -5.0), (AT_LEAST, 25.0, 5.0)]
+)
+def test_margin_is_positive_inside(of: Characteristic, value: float, margin: float) -> None:
+    assert judge("x", Limit(of, 20.0, of.unit, ""), Estimate(of.name, value), SIMPLE).margin == margin
+
+
+def test_the_order_of_verdicts() -> None:
+    order = [Verdict.PASS, Verdict.NOT_OBSERVABLE, Verdict.INCONCLUSIVE, Verdict.ABORTED, Verdict.FAIL]
+
+    for better, poorer in itertools.pairwise(order):
+        assert worst([poorer, better]) is worst([better, poorer]) is poorer
+    assert worst([]) is Verdict.NOT_OBSERVABLE
+    assert len(order) == len(Verdict)
+
+
+def test_expanded_uncertainty_is_twice_the_standard_one() -> None:
+    estimate = Estimate("x", 1.0, math.sqrt(2), (Contribution("scatter", math.sqrt(2), "A"),))
+
+    assert estimate.expanded_uncertainty == 2 * math.sqrt(2)
+
+
+def test_headings_and_signs() -> None:
+    assert (AT_MOST.heading, MAGNITUDE.heading) == ("reversal value B", "mean reversal value")
+    assert (Sense.AT_MOST.sign, Sense.AT_LEAST.sign) == ("≤", "≥")
