@@ -10,6 +10,7 @@ import argparse
 import json
 import os
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from importlib.metadata import entry_points, version
 from pathlib import Path
@@ -18,11 +19,13 @@ from typing import TYPE_CHECKING, NoReturn
 from stepwitness.errors import BadInput, Place, StepwitnessError, near_miss
 
 if TYPE_CHECKING:
+    from stepwitness.axis import Axis
     from stepwitness.findings import Finding
 
 OK, NOT_GOOD, BAD_INPUT = 0, 1, 2
 INTERRUPTED = 130
 
+WIDTH = 80
 RENDERERS = "stepwitness.reports"
 RECORD_FILE = "record.json"
 PLAN_PATTERN = "*.plan.yaml"
@@ -107,15 +110,16 @@ def _check(given: argparse.Namespace) -> int:
     from stepwitness.plan.model import load_plan_and_bench
     from stepwitness.plan.preview import preview
 
-    worst = OK
-    for position, path in enumerate(_plans(given.paths)):
+    worst, gap = OK, ""
+    for path in _plans(given.paths):
         try:
             plan, bench = load_plan_and_bench(path)
             lines = preview(plan, bench, today=date.today())
         except StepwitnessError as error:
             worst = max(worst, _told(error))
             continue
-        _say("\n".join(["", *lines] if position else lines))
+        _say(gap + "\n".join(lines))
+        gap = "\n"
     return worst
 
 
@@ -167,6 +171,7 @@ def _verify(given: argparse.Namespace) -> int:
 
 
 def _evaluate(given: argparse.Namespace) -> int:
+    from stepwitness.bench.model import parse_bench
     from stepwitness.findings import Verdict, worst
     from stepwitness.records.manifest import open_record, verify
     from stepwitness.records.record import reevaluate
@@ -178,7 +183,7 @@ def _evaluate(given: argparse.Namespace) -> int:
     sections = open_record(directory).sections
     again = reevaluate(directory)
     _say(f"{sections['plan']['name']} on {sections['bench']['name']}, run {sections['run']['id']}, judged again")
-    _say_findings(again.findings)
+    _say_findings(again.findings, parse_bench(sections["bench"]["text"], sections["bench"]["file"]).axis)
     for text in (*again.evaluators, *again.differences):
         _say(text)
     verdict = worst(finding.verdict for finding in again.findings)
@@ -189,17 +194,21 @@ def _evaluate(given: argparse.Namespace) -> int:
     return OK if again.same and not broken and verdict in enough else NOT_GOOD
 
 
-def _say_findings(findings: Sequence[Finding]) -> None:
+def _say_findings(findings: Sequence[Finding], axis: Axis) -> None:
+    """The table of findings, headings wrapped so that a line fits the terminal."""
     from stepwitness.display import columns
 
     rows = [("characteristic", "value ± U", "limit", "verdict")]
     for finding in findings:
-        told = columns(finding)
-        rows.append((told.heading, told.value, told.limit, told.verdict))
-    widths = [max(len(row[column]) for row in rows) for column in range(4)]
-    for row in rows:
-        heading, value, limit, verdict = row
-        _say(f"  {heading:{widths[0]}}  {value:>{widths[1]}}  {limit:>{widths[2]}}  {verdict}")
+        shown = columns(finding, axis)
+        rows.append((shown.heading, shown.value, shown.limit, shown.verdict))
+    widest, value, limit, verdict = (max(len(row[column]) for row in rows) for column in range(4))
+    room = max(18, min(widest, WIDTH - 2 - value - limit - verdict - 6))
+    for heading, *told in rows:
+        first, *rest = textwrap.wrap(heading, room)
+        _say(f"  {first:{room}}  {told[0]:>{value}}  {told[1]:>{limit}}  {told[2]}")
+        for more in rest:
+            _say(f"    {more}")
 
 
 def _report(given: argparse.Namespace) -> int:

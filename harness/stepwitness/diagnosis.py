@@ -8,14 +8,30 @@
 from __future__ import annotations
 
 from stepwitness.axis import Axis
-from stepwitness.display import number
+from stepwitness.display import number, with_unit
 from stepwitness.metrology.positioning import Positioning
 
 _MICRO = 1e6
 
 
 def _um(value_m: float) -> str:
-    return f"{number(value_m * _MICRO, 1)} µm"
+    return with_unit(number(value_m * _MICRO, 1), "um")
+
+
+def _mm(value_m: float, decimals: int = 3) -> str:
+    return with_unit(number(value_m * 1e3, decimals), "mm")
+
+
+def _counts(counts: float) -> str:
+    text = number(counts, 1).removesuffix(".0")
+    return with_unit(text, "count" if text in ("1", "−1") else "counts")
+
+
+def in_trade(value_m: float, axis: Axis) -> str:
+    """A travel also in full steps and in degrees of the motor shaft."""
+    steps = number(value_m / float(axis.step_travel), 2)
+    degrees = number(value_m / float(axis.travel_per_turn) * 360, 2)
+    return f"that is {with_unit(steps, 'steps')} or {degrees}° of the motor"
 
 
 def load_figure(attribute: str, figures: Positioning) -> str:
@@ -41,16 +57,16 @@ def motor_figure(attribute: str, figures: Positioning) -> str:
 
 def scale(difference: float, span_m: float) -> str:
     """Counter against gauge over the span of the targets."""
-    ppm = number(difference * 1e6, 0)
+    ppm = with_unit(number(difference * 1e6, 0), "ppm")
     return (
-        f"over {number(span_m * 1e3, 1)} mm the counter tells {ppm} ppm more travel than the gauge; which of lead and "
+        f"over {_mm(span_m, 1)} the counter tells {ppm} more travel than the gauge; which of lead and "
         "gauge is wrong can't be told without a check standard"
     )
 
 
 def closure(counts: float, gauge_closure_m: float | None) -> str:
     """Counts on the return to the start, and what the gauge says of the same return."""
-    said = f"back at the start, drive and counter differ by {number(counts, 1)} counts from where they began"
+    said = f"back at the start, drive and counter differ by {_counts(counts)} from where they began"
     if gauge_closure_m is None:
         return f"{said}; edges missed by the counter or steps lost by the motor, which can't be told without a gauge"
     if abs(counts) < 1.5:
@@ -71,22 +87,22 @@ def reversal(load_m: float, uncertainty_m: float, motor_m: float | None, axis: A
     behind_m = abs(load_m) - abs(motor_m)
     if behind_m > abs(motor_m):
         return (
-            f"{said}; drive and counter agree with each other to {number(motor_counts, 1)} counts, "
+            f"{said}; drive and counter agree with each other to {_counts(motor_counts)}, "
             "so the play lies behind the encoder: nut or coupling"
         )
     return (
-        f"{said}; the motor itself came {number(motor_counts, 1)} counts short, so most of it lies before the screw: "
+        f"{said}; the motor itself came {_counts(motor_counts)} short, so most of it lies before the screw: "
         "friction against too little torque"
     )
 
 
 def starved_claim(claim_m: float, counted_m: float | None, gauge_m: float | None) -> str:
     """The three figures of a move at too little current, side by side."""
-    said = [f"at too little current the drive claims {number(claim_m * 1e3, 3)} mm"]
+    said = [f"at too little current the drive claims {_mm(claim_m)}"]
     if counted_m is not None:
-        said.append(f"the encoder counted {number(counted_m * 1e3, 3)} mm")
+        said.append(f"the encoder counted {_mm(counted_m)}")
     if gauge_m is not None:
-        said.append(f"the gauge saw {number(gauge_m * 1e3, 3)} mm")
+        said.append(f"the gauge saw {_mm(gauge_m)}")
     return ", ".join(said)
 
 

@@ -80,7 +80,8 @@ def example_of(schema: Mapping[str, Any]) -> str:
     """What a schema allows, in a few words."""
     if "enum" in schema:
         return ", ".join(str(word) for word in schema["enum"])
-    return "such as " + ", ".join(str(word) for word in schema.get("examples", ()))
+    examples = ", ".join(str(word) for word in schema.get("examples", ()))
+    return f"such as {examples}" if examples else "a text"
 
 
 # -- kinds of fields ---------------------------------------------------------------------------------------
@@ -205,14 +206,35 @@ def _date(text: str) -> date:
         raise BadInput("not a day of the calendar", found=quoted(text), allowed=allowed) from None
 
 
-_ANY_TEXT = {"type": ["string", "number", "boolean"]}
+_YES_NO_SCHEMA = {
+    "anyOf": [
+        {"enum": ["yes", "no"]},
+        {"type": "boolean"},
+        {"type": "string", "pattern": "^([Yy]es|YES|[Nn]o|NO|[Tt]rue|TRUE|[Ff]alse|FALSE)$"},
+    ],
+    "examples": ["yes", "no"],
+}
 
-Name = Annotated[
-    str,
-    FromText(_name, {"type": ["string", "integer"], "pattern": "^[A-Za-z0-9_-]+$", "examples": ["rig-1"]}),
-]
-Words = Annotated[str, FromText(lambda text: text, _ANY_TEXT | {"examples": ["TB-0031"]})]
-YesNo = Annotated[bool, FromText(_yes_no, {"enum": ["yes", "no", True, False]})]
+
+def yes_no() -> FromText:
+    """Yes or no, true or false, in any case."""
+    return FromText(_yes_no, _YES_NO_SCHEMA)
+
+
+def any_text(*examples: str) -> FromText:
+    """Any text, kept as typed."""
+    return FromText(lambda text: text, {"type": ["string", "number", "boolean"], "examples": list(examples)})
+
+
+def a_name(*examples: str) -> FromText:
+    """A name that may stand in test ids and folder names."""
+    schema = {"type": ["string", "integer"], "pattern": "^[A-Za-z0-9_-]+$", "examples": list(examples)}
+    return FromText(_name, schema)
+
+
+Name = Annotated[str, a_name("rig-1")]
+Certificate = Annotated[str, any_text("TB-0031")]
+YesNo = Annotated[bool, yes_no()]
 Day = Annotated[
     date,
     FromText(_date, {"type": "string", "pattern": "^[0-9]{4}-[0-9]{2}-[0-9]{2}$", "examples": ["2027-03-01"]}),

@@ -273,6 +273,7 @@ _SYNTAX = (
         "write {key: value, key: value}",
     ),
     ("expected ',' or ']'", "a bracket that isn't closed, or a missing comma", "write [value, value]"),
+    ("expected the node content", "a value that isn't there, or a bracket that isn't closed", "write 'key: value'"),
     ("while scanning a quoted scalar", "a quote that isn't closed", "close it"),
     ("expected a single document", "a second document", "keep one; a line '---' starts another"),
 )

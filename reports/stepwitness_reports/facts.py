@@ -1,7 +1,7 @@
 """A record's findings and estimates as rows of words and aligned numbers.
 
-1. Values, uncertainties and limits are printed as the record sealed them; what the record holds in SI alone (margins,
-   budgets, estimates without a limit) is printed by `stepwitness.display`, in the same unit and to the same place.
+1. Values, uncertainties and limits are printed as the record sealed them; what it holds in SI alone (margins and
+   budgets) is printed by `stepwitness.display`, in the same unit.
 2. Worst first: by verdict, then by how little of the limit is left.
 """
 

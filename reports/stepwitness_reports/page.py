@@ -182,9 +182,12 @@ def _bands(record: Record) -> list[Band]:
 
 
 def _sentences(rows: list[Row]) -> list[str]:
-    """What stands behind each finding that isn't a PASS; one sentence that several share stands once."""
-    said = (f"{row.procedure}: {row.statement}" for row in rows if row.verdict != "PASS")
-    return list(dict.fromkeys(said))
+    """What stands behind each finding that isn't a PASS; what several share stands once."""
+    titles: dict[str, list[str]] = {}
+    for row in rows:
+        if row.verdict != "PASS":
+            titles.setdefault(row.statement, []).append(row.title)
+    return [f"{', '.join(dict.fromkeys(held))}: {statement}" for statement, held in titles.items()]
 
 
 def _stories(
@@ -280,7 +283,7 @@ def _record_facts(record: Record) -> list[Fact]:
 
 def _instant(text: str) -> str:
     try:
-        return f"{datetime.fromisoformat(text):%Y-%m-%d %H:%M}{THIN}UTC"
+        return f"{datetime.fromisoformat(text):%Y-%m-%d{THIN}%H:%M}{THIN}UTC"
     except ValueError:
         return text
 

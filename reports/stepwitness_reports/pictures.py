@@ -69,7 +69,7 @@ def _repeatability(source: Source) -> tuple[Figure, ...]:
     name = "bidirectional_repeatability" if on_load else "motor_side_repeatability"
     symbol = "R" if on_load else "motor-side R"
     words = f"{symbol}{THIN}={THIN}{source.said[name]}" if name in source.said else symbol
-    if name in source.bounds:
+    if name in source.said and name in source.bounds:
         words += f", limit {source.bounds[name][1]}"
     found = gathering.deviations(
         source.readings.rows("positions"), column=gathering.WITNESS_COLUMNS[witness], words=words
@@ -101,15 +101,16 @@ def _backlash(source: Source) -> tuple[Figure, ...]:
         return ()
     least = min(drag for _, drag in found)
     lines = tuple(
-        ReversalLine(witness, _reversal_words(witness, drag, several=len(found) > 2), places)
+        ReversalLine(witness, _reversal_words(source, witness, drag, several=len(found) > 2), places)
         for (witness, drag), places in found.items()
         if witness == "gauge" or drag == least
     )
+    # a limit is drawn only where this bench could see what it limits
+    name = next((name for name in ("reversal_value", "motor_side_reversal") if name in source.said), "")
     limit = None
-    for name, words in (("reversal_value", "limit"), ("lost_motion", "limit of lost motion")):
-        if name in source.bounds and limit is None:
-            bound, printed = source.bounds[name]
-            limit = Bound(bound * 1e6, f"{words} {printed}")
+    if name in source.bounds:
+        bound, printed = source.bounds[name]
+        limit = Bound(bound * 1e6, f"{'limit' if name == 'reversal_value' else 'limit, motor'} {printed}")
     caption = (
         "How far apart the axis comes to rest at one place, reached from below and from above: means, with bars from "
         "the least to the greatest of the repeats."
@@ -118,9 +119,11 @@ def _backlash(source: Source) -> tuple[Figure, ...]:
     return (Figure(drawing, caption),)
 
 
-def _reversal_words(witness: str, drag_n: float, *, several: bool) -> str:
-    words = "gauge, load" if witness == "gauge" else "counter, motor"
-    return f"{words}, {nominal(drag_n, Kind.FORCE)}" if several and witness == "gauge" else words
+def _reversal_words(source: Source, witness: str, drag_n: float, *, several: bool) -> str:
+    if witness == "counter":
+        encoder = source.bench.axis.encoder
+        return f"counter, {encoder.mounting.value if encoder else 'motor'}"
+    return f"gauge, load, {nominal(drag_n, Kind.FORCE)}" if several else "gauge, load"
 
 
 # -- stall recovery ------------------------------------------------------------------------------------------

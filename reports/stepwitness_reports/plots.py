@@ -252,9 +252,10 @@ def travel(
 
     `lines` by witness class; `errors` may be empty where nobody counted.
     """
-    times = [x for points in lines.values() for x, _ in points]
+    times = [*(x for points in lines.values() for x, _ in points), *(moment.t_s for moment in moments)]
     first, last = min(times, default=0.0), max(times, default=1.0)
-    x_range = (first, last + (0.04 if moments else 0.0) * (last - first) if last > first else first + 1.0)
+    room = (0.04 if moments else 0.0) * (last - first)
+    x_range = (first - room, last + room) if last > first else (first, first + 1.0)
     upper = Frame.placed(
         left=LEFT,
         right=RIGHT,
@@ -278,7 +279,7 @@ def travel(
     if errors:
         lower = _following_error(parts, upper, errors, window_steps, name)
         bottom = lower.bottom
-    parts.append(_moments(upper, bottom, moments))
+    parts.insert(1, _moments(upper, bottom, moments))
     return picture(WIDTH, bottom + 44, title, *parts)
 
 
@@ -310,13 +311,13 @@ def _following_error(
 
 
 def _moments(frame: Frame, bottom: float, moments: Sequence[Moment]) -> Markup:
-    """Thin vertical lines through both frames, each with its words above on the side that has room."""
+    """Thin vertical lines through both frames, each with its words above all else, on the side that has room."""
     parts = []
     for index, moment in enumerate(moments):
         if not frame.x.low <= moment.t_s <= frame.x.high:
             continue
         x = frame.x(moment.t_s)
-        y = frame.top - 8 - index * LABEL_GAP
+        y = frame.top - 8 - (index + 1) * LABEL_GAP
         on_left = x > (frame.left + frame.right) / 2
         parts += [
             line(x, y - 9, x, bottom, class_="moment"),

@@ -11,6 +11,7 @@ import pytest
 from stepwitness.axis import Axis, Decoding, Encoder, Mounting, Orientation
 from stepwitness.bench.description import (
     BenchDescription,
+    BrakePart,
     Envelope,
     GaugePart,
     Motor,
@@ -67,3 +68,29 @@ def physics(doser: BenchDescription) -> StandIn:
 def changed() -> Any:
     """``dataclasses.replace``, for a description with one thing changed."""
     return replace
+
+
+@pytest.fixture
+def lift(doser: BenchDescription) -> BenchDescription:
+    """The plate lift: vertical, its load turns the screw, so it is braked."""
+    axis = Axis(
+        name="plate-lift",
+        full_steps=400,
+        microsteps=16,
+        travel_per_turn=Fraction(5, 1000),
+        stroke=Fraction(120, 1000),
+        orientation=Orientation.VERTICAL,
+        encoder=Encoder(Fraction(1000), Decoding.X4, Mounting.MOTOR),
+    )
+    return replace(
+        doser,
+        name="lift-rig-1",
+        axis=axis,
+        motor=Motor(2.0, 2.0, 0.9, 0.08),
+        envelope=Envelope(0.001, 0.119, 0.05, 0.5, 2.2),
+        safe_state=SafeState.BRAKE,
+        back_drives=True,
+        gauge=GaugePart(STAND_IN, range_m=0.125, resolution_m=1e-7, zero_at_m=-0.0025),
+        brake=BrakePart(STAND_IN, closing_delay_s=0.03),
+        stand_in=preset("plate-lift", seed=922),
+    )

@@ -84,7 +84,11 @@ class TestHealthyPlan:
     def test_choices_of_the_head(self, bench: BenchDescription, known: Known) -> None:
         text = changed(PLAN, "purpose: incoming", "purpose: nightly\ndecision_rule: simple\ninconclusive: show")
         plan = parse_plan(text, "n.plan.yaml", bench, known)
-        assert (plan.purpose, plan.rule, plan.on_inconclusive) == (Purpose.NIGHTLY, DecisionRule.SIMPLE, OnInconclusive.SHOW)
+        assert (plan.purpose, plan.rule, plan.on_inconclusive) == (
+            Purpose.NIGHTLY,
+            DecisionRule.SIMPLE,
+            OnInconclusive.SHOW,
+        )
 
     def test_ids_and_places(self, plan: Plan) -> None:
         assert [one.id for one in plan.procedures] == ["backlash", "slow", "travel_time"]
@@ -100,7 +104,12 @@ class TestHealthyPlan:
 
     def test_limits_stand_in_the_order_of_the_file_with_the_unit_that_was_typed(self, plan: Plan) -> None:
         first, second, third = plan.procedures[0].limits
-        assert (first.characteristic.name, first.bound, first.unit, first.text) == ("reversal_value", 2.5e-5, "step", "2.5 steps")
+        assert (first.characteristic.name, first.bound, first.unit, first.text) == (
+            "reversal_value",
+            2.5e-5,
+            "step",
+            "2.5 steps",
+        )
         assert first.place == Place("plans/nightly.plan.yaml", 11, "procedures.backlash.limits.reversal_value")
         assert (second.characteristic.name, second.bound, second.unit, second.text) == ("false_alarms", 0.0, "", "0")
         assert (third.characteristic.name, third.bound, third.unit) == ("mean_reversal", 1.5e-5, "um")
@@ -112,9 +121,17 @@ class TestHealthyPlan:
 
     @pytest.mark.parametrize(
         ("typed", "bound", "unit"),
-        [("1 step", 1e-5, "step"), ("3 counts", 3e-6, "count"), ("16 microsteps", 1e-5, "microstep"), ("1/8 in", 3.175e-3, "in"), ("2 µm", 2e-6, "µm")],
+        [
+            ("1 step", 1e-5, "step"),
+            ("3 counts", 3e-6, "count"),
+            ("16 microsteps", 1e-5, "microstep"),
+            ("1/8 in", 3.175e-3, "in"),
+            ("2 µm", 2e-6, "µm"),
+        ],
     )
-    def test_travel_limits_in_any_unit(self, bench: BenchDescription, known: Known, typed: str, bound: float, unit: str) -> None:
+    def test_travel_limits_in_any_unit(
+        self, bench: BenchDescription, known: Known, typed: str, bound: float, unit: str
+    ) -> None:
         text = f"purpose: nightly\nbench: b\nprocedures: [backlash: {{limits: {{mean_reversal: {typed}}}}}]\n"
         (limit,) = parse_plan(text, "n.plan.yaml", bench, known).procedures[0].limits
         assert (limit.bound, limit.unit, limit.text) == (pytest.approx(bound, rel=1e-15), unit, typed)
@@ -193,7 +210,10 @@ def test_a_mistake_is_told_in_one_line(bench: BenchDescription, known: Known, ol
         ("[]", "nightly.plan.yaml:3 procedures: an empty list"),
         ("", "nightly.plan.yaml:3 procedures: nothing stands after the key; a list belongs here"),
         ("backlash", "nightly.plan.yaml:3 procedures: a text where a list belongs; found 'backlash'"),
-        ("{backlash: {limits: {latency: 1 s}}}", "nightly.plan.yaml:3 procedures: a section of keys where a list belongs"),
+        (
+            "{backlash: {limits: {latency: 1 s}}}",
+            "nightly.plan.yaml:3 procedures: a section of keys where a list belongs",
+        ),
     ],
 )
 def test_procedures_that_are_no_list(bench: BenchDescription, known: Known, listed: str, message: str) -> None:
@@ -201,7 +221,9 @@ def test_procedures_that_are_no_list(bench: BenchDescription, known: Known, list
 
 
 def test_a_limit_in_counts_needs_a_counter(known: Known) -> None:
-    blind = parse_bench(changed(BENCH, "counter: {part: stand-in, lines: 500, decoding: X4, on: motor}\n", ""), "b.yaml")
+    blind = parse_bench(
+        changed(BENCH, "counter: {part: stand-in, lines: 500, decoding: X4, on: motor}\n", ""), "b.yaml"
+    )
     text = changed(PLAN, "reversal_value: 2.5 steps", "reversal_value: 3 counts")
     assert refusal(text, blind, known) == (
         "nightly.plan.yaml:11 procedures.backlash.limits.reversal_value: axis 'doser' has no encoder; allowed: a 'counter' part in the bench file"
@@ -210,7 +232,9 @@ def test_a_limit_in_counts_needs_a_counter(known: Known) -> None:
 
 @pytest.mark.parametrize("name", ["night run.plan.yaml", ".plan.yaml", "nächtlich.plan.yaml"])
 def test_a_file_name_that_is_no_name(bench: BenchDescription, known: Known, name: str) -> None:
-    assert refusal(PLAN, bench, known, path=f"plans/{name}").startswith(f"plans/{name}: a plan's file name is its name; found '")
+    assert refusal(PLAN, bench, known, path=f"plans/{name}").startswith(
+        f"plans/{name}: a plan's file name is its name; found '"
+    )
 
 
 class TestOnDisk:
@@ -253,11 +277,18 @@ class TestOnDisk:
         path.write_text(PLAN)
         with pytest.raises(BadInput) as caught:
             load_plan(path, known)
-        assert str(caught.value).startswith(f"{tmp_path}/doser.bench.yaml:6 envelope.travel: an envelope beyond the stroke")
+        assert str(caught.value).startswith(
+            f"{tmp_path}/doser.bench.yaml:6 envelope.travel: an envelope beyond the stroke"
+        )
 
     @pytest.mark.parametrize(
         ("content", "problem"),
-        [(b"", "the file is empty"), (b"\x89PNG\r\n\x1a\n", "the file isn't UTF-8 text"), (b"\0\1\2", "not YAML"), (b"Dear colleague", "a text where keys and values belong")],
+        [
+            (b"", "the file is empty"),
+            (b"\x89PNG\r\n\x1a\n", "the file isn't UTF-8 text"),
+            (b"\0\1\2", "not YAML"),
+            (b"Dear colleague", "a text where keys and values belong"),
+        ],
     )
     def test_what_is_no_plan_at_all(self, tmp_path: Path, known: Known, content: bytes, problem: str) -> None:
         path = tmp_path / "nightly.plan.yaml"
@@ -269,7 +300,9 @@ class TestOnDisk:
         with pytest.raises(BadInput, match="there is no such file"):
             load_plan(tmp_path / "nightly.plan.yaml", known)
 
-    @pytest.mark.parametrize("path", sorted((Path(__file__).parents[2] / "benches").rglob("*.plan.yaml")), ids=lambda path: path.name)
+    @pytest.mark.parametrize(
+        "path", sorted((Path(__file__).parents[2] / "benches").rglob("*.plan.yaml")), ids=lambda path: path.name
+    )
     def test_the_plans_that_ship_are_read(self, path: Path) -> None:
         plan = load_plan(path)
         assert all(one.limits for one in plan.procedures)
@@ -282,8 +315,24 @@ class TestKeywordText:
         return settings_from(known["backlash"], given, bench.axis, Place("test_axis.py", 12, "backlash"))
 
     def test_text_numbers_and_sequences(self, bench: BenchDescription, known: Known) -> None:
-        held = self.settings(bench, known, stall_current="0.04 A", runs=4, by_hand=True, drags=("1 N", "2 N"), window="1 step", share=0.25)
-        assert (held.current_a, held.runs, held.by_hand, held.drags_n, held.window_m, held.share) == (0.04, 4, True, (1.0, 2.0), 1e-5, 0.25)
+        held = self.settings(
+            bench,
+            known,
+            stall_current="0.04 A",
+            runs=4,
+            by_hand=True,
+            drags=("1 N", "2 N"),
+            window="1 step",
+            share=0.25,
+        )
+        assert (held.current_a, held.runs, held.by_hand, held.drags_n, held.window_m, held.share) == (
+            0.04,
+            4,
+            True,
+            (1.0, 2.0),
+            1e-5,
+            0.25,
+        )
 
     def test_nothing_is_all_defaults(self, bench: BenchDescription, known: Known) -> None:
         assert self.settings(bench, known) == known["backlash"].settings()
@@ -298,7 +347,9 @@ class TestKeywordText:
             ({"limits": {}}, "test_axis.py:12 backlash.limits: an unknown key 'limits'; allowed: runs, window, stall_current, drags, places, loop, remark, by_hand, share, copy"),
         ],
     )  # fmt: skip
-    def test_a_mistake_names_the_call(self, bench: BenchDescription, known: Known, given: dict[str, Any], message: str) -> None:
+    def test_a_mistake_names_the_call(
+        self, bench: BenchDescription, known: Known, given: dict[str, Any], message: str
+    ) -> None:
         with pytest.raises(BadInput) as caught:
             self.settings(bench, known, **given)
         assert str(caught.value) == message
@@ -315,7 +366,20 @@ class TestSchema:
         choices = schema["properties"]["procedures"]["items"]["oneOf"]
         assert [choice["required"] for choice in choices] == [["backlash"], ["travel_time"]]
         section = schema["$defs"]["backlash"]
-        assert set(section["properties"]) == {"runs", "window", "stall_current", "drags", "places", "loop", "remark", "by_hand", "share", "copy", "id", "limits"}
+        assert set(section["properties"]) == {
+            "runs",
+            "window",
+            "stall_current",
+            "drags",
+            "places",
+            "loop",
+            "remark",
+            "by_hand",
+            "share",
+            "copy",
+            "id",
+            "limits",
+        }
         assert section["required"] == ["limits"]
         assert section["additionalProperties"] is False
         assert section["properties"]["runs"]["description"] == "passes"
@@ -336,12 +400,27 @@ class TestSchema:
         assert {"repeatability", "backlash", "stall_recovery"} <= set(plan_schema()["$defs"])
 
 
-PIECES = ["runs: 3", "window: 1 step", "limits: {latency: 1 s}", "limits: {}", "id: x", "drags: [1 N]", "loop: x", "stall_current: 2 A", "limits: [1]", "runs", ": 1", "copy: 1e5"]
+PIECES = [
+    "runs: 3",
+    "window: 1 step",
+    "limits: {latency: 1 s}",
+    "limits: {}",
+    "id: x",
+    "drags: [1 N]",
+    "loop: x",
+    "stall_current: 2 A",
+    "limits: [1]",
+    "runs",
+    ": 1",
+    "copy: 1e5",
+]
 
 
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(name=st.sampled_from(["backlash", "travel_time", "x"]), pieces=st.lists(st.sampled_from(PIECES), max_size=5))
-def test_any_heap_of_settings_is_a_plan_or_a_refusal(bench: BenchDescription, known: Known, name: str, pieces: list[str]) -> None:
+def test_any_heap_of_settings_is_a_plan_or_a_refusal(
+    bench: BenchDescription, known: Known, name: str, pieces: list[str]
+) -> None:
     text = "purpose: nightly\nbench: b\nprocedures:\n - " + name + ": {" + ", ".join(pieces) + "}\n"
     try:
         message = parse_plan(text, "n.plan.yaml", bench, known).path

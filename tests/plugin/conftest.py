@@ -55,7 +55,11 @@ class Settings:
 
 def run(bench, settings, journal):
     note(f"move {settings.label} {os.getpid()}")
-    bench.drive.status()
+    bench.make_ready()
+    bench.set_datum(0.03)
+    bench.set_speed(0.02)
+    bench.set_acceleration(0.2)
+    bench.drive.start_move_by(8000)
     journal.write("sways", {"t_s": bench.clock.now(), "offset_m": settings.value_m})
     journal.commit()
     if settings.act == "stall":
@@ -110,7 +114,8 @@ reach = live.to_safe_state
 
 def noted(bench):
     reach(bench)
-    sway_procedure.note(f"safe {bench.description.name} enabled={bench.drive.status().enabled}")
+    status = bench.drive.status()
+    sway_procedure.note(f"safe {bench.description.name} enabled={status.enabled} moving={status.moving}")
 
 live.to_safe_state = noted
 """

@@ -102,7 +102,14 @@ def test_an_aborted_procedure_is_an_error_of_each_limit_with_its_cause(lab, act:
     assert lab.motions == ["sway"]
 
 
-def test_a_bench_is_not_moved_again_after_an_abort(lab) -> None:
+def test_a_procedure_that_fails_by_itself_doesnt_keep_the_others_from_moving(lab) -> None:
+    lab.plan("id: first, label: first, act: bug, limits: {offset: 25 um}", "id: second, limits: {offset: 25 um}")
+    lab.run().assert_outcomes(errors=1, passed=1)
+    assert lab.motions == ["first", "sway"]
+    assert lab.record["run"]["verdict"] == "ABORTED"
+
+
+def test_a_bench_whose_axis_stopped_is_not_moved_again(lab) -> None:
     lab.plan(
         "id: first, label: first, act: stall, limits: {offset: 25 um}",
         "id: second, label: second, limits: {offset: 25 um}",
@@ -111,7 +118,9 @@ def test_a_bench_is_not_moved_again_after_an_abort(lab) -> None:
     lab.plan("label: third, limits: {offset: 25 um}", file="other.plan.yaml", bench="other.bench.yaml")
     result = lab.run()
     result.assert_outcomes(errors=2, passed=1)
-    result.stdout.fnmatch_lines(["second: ABORTED. *the bench wasn't moved again after 'first' was aborted*"])
+    result.stdout.fnmatch_lines(
+        ["second: ABORTED. *the bench wasn't moved again after 'first' was aborted: the axis stopped*"]
+    )
     assert lab.motions == ["first", "third"]
     first = next(one for one in lab.records if one["plan"]["name"] == "nightly")
     assert first["run"]["verdict"] == "PARTIAL"

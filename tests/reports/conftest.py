@@ -165,6 +165,7 @@ class RunMaker:
         self.gauge = True
         self.runs = 5
         self.unnoticed = 0
+        self.starved_first = False
         self.renamed: dict[str, str] = {}
         self.run: dict[str, Any] = {
             "id": "8d0c4c1e",
@@ -345,9 +346,9 @@ def _stalls(maker: RunMaker) -> Rows:
         start_s = t_s + 1.0
         onset_s = start_s + 4e-3 / speed
         detected_s = onset_s + LATENCY_S * (1 - 0.1 * index)
-        while t_s < detected_s:
+        while t_s + 0.0011 < detected_s:
             t_s += 0.0011
-            if t_s < start_s:
+            if t_s < (onset_s + 1e-3 if maker.starved_first else start_s):
                 continue
             claim = stands_m + (t_s - start_s) * speed
             rests = stands_m + (min(t_s, onset_s) - start_s) * speed - 5e-6
@@ -363,8 +364,8 @@ def _stalls(maker: RunMaker) -> Rows:
             "onset_claim_m": stands_m + 4e-3,
             "detected_s": detected_s,
             "detected_skew_s": 2e-4,
-            "detected_claim_m": stands_m + 4e-3 + LATENCY_S * speed,
-            "following_error_m": 2.6e-5,
+            "detected_claim_m": stands_m + (detected_s - start_s) * speed,
+            "following_error_m": (detected_s - onset_s) * speed + 5e-6,
         }
         if not noticed:
             detection |= dict.fromkeys(("detected_s", "detected_skew_s", "detected_claim_m", "following_error_m"))

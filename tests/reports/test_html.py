@@ -185,7 +185,7 @@ def test_an_aborted_procedure_tells_its_cause_and_shows_what_was_read(make_run: 
     held["shown"].update(value="—", U="", unit="", text="—")
     path = render(make_run.write())
     text = Reader(path.read_text(encoding="utf-8")).text
-    assert f"backlash: {cause}." in text
+    assert f"reversal value at the load: {cause}." in text
     assert "Aborted: the stop circuit opened during a move." in text
     assert "Reversal at each place" in text
 
@@ -204,6 +204,12 @@ def test_without_a_gauge_the_motor_side_is_drawn_and_named(gaugeless_run: Any) -
     assert "gauge read" not in page.text
     assert page.cells.count("no value") == 3
     assert "no displacement gauge on the load" in page.text
+
+
+def test_a_reason_that_several_findings_share_stands_once(gaugeless_run: Any) -> None:
+    page = read(gaugeless_run.write())
+    titles = "bidirectional repeatability, mean reversal value, reversal value at the load"
+    assert page.text.count(f"{titles}: no displacement gauge on the load") == 1
 
 
 def test_texts_of_a_record_are_escaped(make_run: Any) -> None:

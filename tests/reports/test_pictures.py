@@ -64,3 +64,17 @@ def test_a_procedure_of_someone_else_has_no_picture_and_says_so(make_run: Any) -
     page = page_of(make_run)
     assert "There is no picture of this procedure" in page
     assert "Reversal at each place" not in page
+
+
+def test_a_limit_that_nobody_could_judge_is_not_drawn(gaugeless_run: Any) -> None:
+    page = page_of(gaugeless_run)
+    assert "counter, motor</text>" in page
+    assert f"limit 25{THIN}µm</text>" not in page
+    assert ">motor-side R</text>" in page
+
+
+def test_a_stall_against_a_stop_shows_the_onset_before_the_first_sweep(make_run: Any) -> None:
+    make_run.starved_first = True
+    page = page_of(make_run)
+    picture = page[page.index("about the detection of a stall") :].split("</svg>")[0]
+    assert "current taken away</text>" in picture

@@ -27,7 +27,12 @@ def _refusing() -> None:
     raise Refused("disabled\nand more")
 
 
-WORDS: Words = {"go": lambda: None, r"value (\d+)": lambda text: int(text) + 1, "no": _refusing, "bad": lambda: int("x")}
+WORDS: Words = {
+    "go": lambda: None,
+    r"value (\d+)": lambda text: int(text) + 1,
+    "no": _refusing,
+    "bad": lambda: int("x"),
+}
 
 
 @pytest.mark.parametrize(

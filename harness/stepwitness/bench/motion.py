@@ -1,8 +1,10 @@
 """Moves that are watched: to a travel, to rest, and to the reference.
 
 1. While a move runs, drive and counter are swept and the following error is held against a window. A stall that no
-   procedure provoked halts the axis and ends the run.
-2. Every wait has a deadline on the bench's clock.
+   procedure provoked halts the axis and ends the run; so does a stop circuit that opens.
+2. A drive that closes its loop claims what it counted, so its claim agrees with the counter in any stall; it is asked
+   for its own following error too.
+3. Every wait has a deadline on the bench's clock.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ CURRENT_LAG_S = 0.5e-3
 """Delay of the winding current behind its command at a chopped supply; common practice, no source."""
 
 _SKEW_S = 0.5e-3
+_STOP_LOOK_S = 0.02
 _READY_S = 0.1
 _POLL_S = 0.005
 
@@ -84,19 +87,21 @@ def run_move(
     UnprovokedStall : the following error left the window. StopCircuitOpen. MoveNotEnded : after `deadline_s`.
     """
     start()
-    ends_s = bench.clock.now() + deadline_s
+    started_s = looked_s = bench.clock.now()
+    ends_s = started_s + deadline_s
     while True:
         moving = bench.drive.status().moving
         sweep = bench.sweep(gauge=watch.gauge)
-        if watch.window_m is not None and abs(sweep.sure_following_error_m) > watch.window_m:
-            bench.drive.halt()
-            raise UnprovokedStall(_stall_text(bench, sweep))
+        if watch.window_m is not None:
+            _check_following(bench, sweep, watch.window_m)
         if not on_sweep(sweep):
             bench.drive.halt()
             wait_for_rest(bench)
             return False
-        if not moving:
+        if not moving or bench.clock.now() >= looked_s + _STOP_LOOK_S:
             _check_stop_circuit(bench)
+            looked_s = bench.clock.now()
+        if not moving:
             return True
         if bench.clock.now() > ends_s:
             bench.drive.halt()
@@ -198,15 +203,28 @@ def _seek(bench: Bench, direction: int, side: Side, *, until: bool) -> None:
 
 def _check_stop_circuit(bench: Bench) -> None:
     if bench.inputs is not None and not bench.inputs.read().stop_circuit_closed:
+        bench.drive.halt()
         raise StopCircuitOpen(f"{bench.description.name}: the stop circuit opened during a move")
 
 
-def _stall_text(bench: Bench, sweep: Sweep) -> str:
-    assert sweep.counted_m is not None
-    steps = (sweep.claim_m - sweep.counted_m) / float(bench.axis.step_travel)
+def _check_following(bench: Bench, sweep: Sweep, window_m: float) -> None:
+    """Halt and raise where the axis doesn't follow; a stop circuit that opened is the better cause."""
+    error_m = sweep.sure_following_error_m
+    if abs(error_m) <= window_m and bench.loop is not None:
+        error_m = bench.loop.loop_status().following_error * float(bench.axis.microstep_travel)
+    if abs(error_m) <= window_m:
+        return
+    bench.drive.halt()
+    _check_stop_circuit(bench)
+    raise UnprovokedStall(_stall_text(bench, sweep, error_m))
+
+
+def _stall_text(bench: Bench, sweep: Sweep, error_m: float) -> str:
+    counted = "" if sweep.counted_m is None else f"counted at {sweep.counted_m * 1e3:.3f} mm, "
     gauge = "" if sweep.gauge_m is None else f", the gauge sees it at {sweep.gauge_m * 1e3:.3f} mm"
+    steps = abs(error_m) / float(bench.axis.step_travel)
     return (
-        f"{bench.description.name}: the axis stopped following: counted at {sweep.counted_m * 1e3:.3f} mm, the drive "
-        f"claims {sweep.claim_m * 1e3:.3f} mm, {abs(steps):.1f} steps away{gauge}; no procedure provoked that; halted, "
+        f"{bench.description.name}: the axis stopped following: {counted}the drive claims "
+        f"{sweep.claim_m * 1e3:.3f} mm, following error {steps:.1f} steps{gauge}; no procedure provoked that; halted, "
         "not retried"
     )

@@ -21,8 +21,15 @@ if TYPE_CHECKING:
 
 _STOP_DEADLINE_S = 2.0
 _POLL_S = 0.01
-_PROOF_CURRENT_SHARE = 0.2
-_PROOF_TIME_S = 0.2
+_PROOF_POLL_S = 0.001
+_PROOF_SHARES = (*(0.7**stage for stage in range(1, 15)), 0.0)
+"""Shares of the holding current at which the brake is proven, down to none, where it is alone with the load.
+
+In small stages, because a load that its brake doesn't hold then slips at a current that all but holds it: slowly, and
+the motor can catch it. Without current at once it would run away.
+"""
+
+_PROOF_TIME_S = 0.04
 
 
 def to_safe_state(bench: Bench) -> None:
@@ -61,24 +68,36 @@ def _wait_for_rest(bench: Bench) -> None:
 
 
 def _brake_and_release(bench: Bench) -> None:
-    """Close the brake, prove it with less holding current while a witness looks, then de-energise."""
+    """Close the brake, prove it with less and less holding current while a witness looks, then de-energise."""
     brake_part = bench.description.brake
     if bench.brake is None or brake_part is None:
         raise SafeStateError("the bench has no brake; the motor stays energised")
     bench.brake.close()
     if not bench.drive.status().enabled:
         return
+    if bench.counter is None and bench.gauge is None:
+        raise SafeStateError("neither counter nor gauge can see whether the brake holds; the motor stays energised")
     bench.clock.sleep(2 * brake_part.closing_delay_s)
-    before_m = bench.witnessed_travel_m()
     hold_a = bench.description.motor.hold_current_a
-    bench.drive.set_hold_current(_PROOF_CURRENT_SHARE * hold_a)
-    bench.clock.sleep(_PROOF_TIME_S)
-    moved_m = abs(bench.witnessed_travel_m() - before_m)
-    bench.drive.set_hold_current(hold_a)
-    allowed_m = float(bench.axis.step_travel)
-    if moved_m > allowed_m:
-        raise SafeStateError(
-            f"the brake doesn't hold (the load moved {moved_m * 1e6:.0f} µm at a fifth of the holding current; "
-            f"allowed: {allowed_m * 1e6:.0f} µm); the motor stays energised"
-        )
+    before_m = bench.witnessed_travel_m()
+    try:
+        for share in _PROOF_SHARES:
+            bench.drive.set_hold_current(share * hold_a)
+            _prove(bench, before_m, share)
+    finally:
+        bench.drive.set_hold_current(hold_a)
     bench.drive.disable()
+
+
+def _prove(bench: Bench, before_m: float, share: float) -> None:
+    """Look for a while; at the first step of motion the proof ends, so that the motor can catch the load."""
+    allowed_m = float(bench.axis.step_travel)
+    ends_s = bench.clock.now() + _PROOF_TIME_S
+    while bench.clock.now() < ends_s:
+        moved_m = abs(bench.witnessed_travel_m() - before_m)
+        if moved_m > allowed_m:
+            raise SafeStateError(
+                f"the brake doesn't hold (the load moved {moved_m * 1e6:.0f} µm at {share:.0%} of the holding current; "
+                f"allowed: {allowed_m * 1e6:.0f} µm); the motor stays energised"
+            )
+        bench.clock.sleep(_PROOF_POLL_S)

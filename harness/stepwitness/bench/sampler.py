@@ -35,6 +35,12 @@ class Coordinates:
         assert encoder is not None
         return (counts - self.counts_at_zero) * float(self.axis.count_travel) * encoder.sign
 
+    def counts_at(self, travel_m: float) -> float:
+        """The count at `travel_m`, with its fraction."""
+        encoder = self.axis.encoder
+        assert encoder is not None
+        return self.counts_at_zero + travel_m / float(self.axis.count_travel) * encoder.sign
+
     def gauged(self, reading_m: float) -> float:
         return (reading_m - self.gauge_at_zero_m) * self.gauge_sense
 

@@ -21,12 +21,14 @@ from stepwitness.devices.interfaces import Side
 from stepwitness.errors import BadInput, near_miss
 from stepwitness.fields import (
     NUMBER_PATTERN,
+    Certificate,
     Day,
     FromText,
     Name,
     Strict,
-    Words,
     YesNo,
+    a_name,
+    any_text,
     as_pydantic,
     keys_of,
     not_among,
@@ -99,7 +101,9 @@ class AxisSection(Strict):
     """Geometry of the actuator under test."""
 
     name: Name = Field(description="Name of the axis; it stands in test ids and reports.")
-    serial: Words | None = Field(None, description="Serial number of the unit, kept as typed.")
+    serial: Annotated[str, any_text("TB-0417")] | None = Field(
+        None, description="Serial number of the unit, kept as typed."
+    )
     step_angle: Annotated[int, FromText(_step_angle, quantity_schema(Kind.ANGLE))] = Field(
         description="Angle of one full step of the motor, such as 1.8 deg."
     )
@@ -137,9 +141,11 @@ class PartSection(Strict):
     """A part: `stand-in`, a built-in kind or a plugin's; further keys are the part's own options, as text."""
 
     model_config = ConfigDict(extra="allow")
-    __pydantic_extra__: dict[str, Words]
+    __pydantic_extra__: dict[str, Annotated[str, any_text("COM5")]]
 
-    part: Name = Field(description="Kind of part: stand-in, text-line, scpi or one that a plugin brings.")
+    part: Annotated[str, a_name(STAND_IN, "text-line", "scpi")] = Field(
+        description="Kind of part: stand-in, text-line, scpi or one that a plugin brings."
+    )
 
     role: ClassVar[str] = ""
 
@@ -189,13 +195,13 @@ class CounterPart(PartSection):
         description="What the encoder turns or slides with: the motor's shaft, or the load."
     )
     reversed: YesNo = Field(False, description="Whether counts fall while the drive's position rises.")
-    certificate: Words | None = Field(None, description="Calibration certificate of the encoder.")
+    certificate: Certificate | None = Field(None, description="Calibration certificate of the encoder.")
 
 
 class TravelCalibration(Strict):
     """Calibration of the gauge, as its certificate states it. An expired one is reported, not refused."""
 
-    certificate: Words = Field(description="Number of the certificate.")
+    certificate: Certificate = Field(description="Number of the certificate.")
     expires: Day = Field(description="Last day on which the calibration holds, year-month-day.")
     U: Annotated[float, quantity(Kind.TRAVEL, above=0)] = Field(description="Expanded uncertainty.")
     k: Annotated[float, quantity(Kind.RATIO, above=0)] = Field(2.0, description="Coverage factor of U.")
@@ -204,7 +210,7 @@ class TravelCalibration(Strict):
 class CurrentCalibration(Strict):
     """Calibration of the meter, as its certificate states it. An expired one is reported, not refused."""
 
-    certificate: Words = Field(description="Number of the certificate.")
+    certificate: Certificate = Field(description="Number of the certificate.")
     expires: Day = Field(description="Last day on which the calibration holds, year-month-day.")
     U: Current = Field(description="Expanded uncertainty.")
     k: Annotated[float, quantity(Kind.RATIO, above=0)] = Field(2.0, description="Coverage factor of U.")

@@ -12,8 +12,6 @@ SPEED_TOLERANCE = 0.1
 """Share by which the time of a move may differ from the profile's (common practice, no source)."""
 STEPS_OF_A_SNAP = 4
 """Full steps that a rotor may turn by when its current returns: to the next place in its field (first principles)."""
-REACTION_S = 0.1
-"""What a drive and its link may take to react, on top of what physics asks for."""
 NONSENSE: tuple[tuple[str, float], ...] = (
     ("set_speed", 0.0),
     ("set_speed", -1.0),
@@ -124,7 +122,7 @@ def disabling_ends_a_move(subject: Subject) -> None:
     with subject.at_work() as drive:
         subject.run_into_motion(subject.distance)
         drive.disable()
-        subject.clock.sleep(REACTION_S)
+        subject.clock.sleep(subject.reaction_s)
         status = drive.status()
         expect(not status.enabled, "disabled in mid-move, the status says enabled")
         expect(not status.moving, "disabled in mid-move, the drive still says that it moves; expected: at rest")
@@ -231,7 +229,7 @@ def obeys_its_speed(subject: Subject) -> None:
             subject.wait_for_rest(within_s=3 * expected_s + 1.0, after=f"a move of {subject.distance}")
             took_s = subject.clock.now() - started_s
             expect(
-                abs(took_s - expected_s) <= SPEED_TOLERANCE * expected_s + REACTION_S,
+                abs(took_s - expected_s) <= SPEED_TOLERANCE * expected_s + subject.reaction_s,
                 f"{subject.distance} microsteps at {speed:g} a second took {took_s:.3f} s; expected "
                 f"{expected_s:.3f} s with ramps of {subject.acceleration:g} a second squared",
             )
@@ -262,7 +260,7 @@ def halts_within_its_ramp(subject: Subject) -> None:
         subject.run_into_motion(subject.distance, speed=speed)
         at = drive.position()
         drive.halt()
-        subject.wait_for_rest(within_s=1.5 * speed / subject.acceleration + REACTION_S, after="a halt")
+        subject.wait_for_rest(within_s=1.5 * speed / subject.acceleration + subject.reaction_s, after="a halt")
         went_on, allowed = drive.position() - at, _way_of_a_halt(subject, speed)
         expect(
             0 <= went_on <= allowed,
@@ -273,7 +271,7 @@ def halts_within_its_ramp(subject: Subject) -> None:
 
 def _way_of_a_halt(subject: Subject, speed: float) -> float:
     """Microsteps within which a drive must rest after a halt at `speed`: half again its ramp, and its reaction."""
-    return 1.5 * speed**2 / (2 * subject.acceleration) + speed * REACTION_S
+    return 1.5 * speed**2 / (2 * subject.acceleration) + speed * subject.reaction_s
 
 
 def _speed_to_halt_from(subject: Subject) -> float:

@@ -35,6 +35,7 @@ class Subject:
     play_m : clearance between motor and load, which a gauge sees and a counter on the motor doesn't.
     gauge_noise_m : spread that a gauge may show at rest.
     outputs : digital outputs that may be switched.
+    reaction_s : what drive and link may take to react, on top of what physics asks for.
     """
 
     clock: Clock
@@ -53,6 +54,7 @@ class Subject:
     play_m: float = 2.0e-5
     gauge_noise_m: float = 2.0e-6
     outputs: tuple[int, ...] = (1,)
+    reaction_s: float = 0.1
 
     def __post_init__(self) -> None:
         if self.distance < 8 * self.microsteps_per_step:

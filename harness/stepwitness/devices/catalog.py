@@ -71,15 +71,11 @@ def build(role: str, part: Part, axis: Axis, clock: Clock) -> Any:
     return _from_entry_point(found[part.kind], role, interface, part=part, axis=axis, clock=clock)
 
 
-def _from_entry_point(
-    entry: EntryPoint, role: str, interface: type, *, part: Part, axis: Axis, clock: Clock
-) -> Any:
+def _from_entry_point(entry: EntryPoint, role: str, interface: type, *, part: Part, axis: Axis, clock: Clock) -> Any:
     try:
         factory = entry.load()
     except (ImportError, AttributeError) as error:
-        raise BadInput(
-            f"part '{entry.name}' can't be loaded from {entry.value} ({error})", place=part.place
-        ) from error
+        raise BadInput(f"part '{entry.name}' can't be loaded from {entry.value} ({error})", place=part.place) from error
     made = factory(part=part, axis=axis, clock=clock)
     missing = [name for name in _methods(interface) if not callable(getattr(made, name, None))]
     if missing:
@@ -92,9 +88,7 @@ def _from_entry_point(
 
 
 def _methods(interface: type) -> list[str]:
-    return sorted(
-        name for name, item in vars(interface).items() if callable(item) and not name.startswith("_")
-    )
+    return sorted(name for name, item in vars(interface).items() if callable(item) and not name.startswith("_"))
 
 
 # -- built-in kinds; their libraries are loaded only when one is opened --------------------------------

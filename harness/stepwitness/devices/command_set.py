@@ -163,9 +163,7 @@ def _line_end(text: str, place: Place) -> str:
     try:
         return LINE_ENDS[text.upper()]
     except KeyError:
-        raise BadInput(
-            "no such line end", place=place, found=f"'{text}'", allowed=", ".join(LINE_ENDS)
-        ) from None
+        raise BadInput("no such line end", place=place, found=f"'{text}'", allowed=", ".join(LINE_ENDS)) from None
 
 
 def _template(exchange: Exchange, fields: frozenset[str], at: Place) -> None:
@@ -194,14 +192,10 @@ def _expression(text: str, groups: tuple[str, ...], at: Place) -> None:
         ) from None
     missing = [f"(?P<{name}>…)" for name in groups if name not in found]
     if missing:
-        raise BadInput(
-            "a reply without its group", place=at, found=f"'{text}'", allowed=f"with {', '.join(missing)}"
-        )
+        raise BadInput("a reply without its group", place=at, found=f"'{text}'", allowed=f"with {', '.join(missing)}")
 
 
 def command_set(**exchanges: Exchange) -> CommandSet:
     """A default set of ours: every part of it also tells its identity."""
-    identity = Exchange(
-        "identity?", r"(?P<maker>[^;]*);(?P<model>[^;]*);(?P<serial>[^;]*);(?P<version>[^;]*)"
-    )
+    identity = Exchange("identity?", r"(?P<maker>[^;]*);(?P<model>[^;]*);(?P<serial>[^;]*);(?P<version>[^;]*)")
     return CommandSet({IDENTITY: identity, **exchanges})

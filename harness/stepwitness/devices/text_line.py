@@ -85,9 +85,7 @@ class TextLine:
             raise OutOfRange(f"{self.name} answered '{reply}' to '{text}'")
         match = self._replies[name].fullmatch(reply)
         if match is None:
-            raise BadReply(
-                f"{self.name} answered '{reply}' to '{text}'; expected {self._replies[name].pattern}"
-            )
+            raise BadReply(f"{self.name} answered '{reply}' to '{text}'; expected {self._replies[name].pattern}")
         return match
 
     def whole(self, name: str) -> int:
@@ -157,9 +155,7 @@ class TextLine:
             if self._read():
                 quiet_since_s = now_s
             if now_s - started_s > 10 * self._timeout_s:
-                raise BadReply(
-                    f"{self.name} keeps sending what nobody asked for; {self._talk.give_up(now_s=now_s)}"
-                )
+                raise BadReply(f"{self.name} keeps sending what nobody asked for; {self._talk.give_up(now_s=now_s)}")
         self._talk.resume()
 
     def _write(self, data: bytes) -> None:
@@ -227,14 +223,10 @@ def open_line(part: Part, clock: Clock, commands: CommandSet) -> TextLine:
     except BadInput as error:
         raise error.at(place.below("timeout")) from None
     if timeout_s <= 0:
-        raise BadInput(
-            "a time-out must be positive", place=place.below("timeout"), found=f"'{own['timeout']}'"
-        )
+        raise BadInput("a time-out must be positive", place=place.below("timeout"), found=f"'{own['timeout']}'")
     baud = own.get("baud", "115200")
     if not (baud.isdecimal() and int(baud) > 0):
-        raise BadInput(
-            "not a baud rate", place=place.below("baud"), found=f"'{baud}'", allowed="such as 115200"
-        )
+        raise BadInput("not a baud rate", place=place.below("baud"), found=f"'{baud}'", allowed="such as 115200")
     try:
         link = open_link(own["port"], baud=int(baud))
     except BadInput as error:

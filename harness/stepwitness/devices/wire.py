@@ -96,9 +96,7 @@ class Conversation:
     first_tag : of the first request; a random one keeps replies to an earlier owner of the line apart.
     """
 
-    def __init__(
-        self, *, tagged: bool, end: bytes = b"\n", longest: int = LONGEST_LINE, first_tag: int = 1
-    ) -> None:
+    def __init__(self, *, tagged: bool, end: bytes = b"\n", longest: int = LONGEST_LINE, first_tag: int = 1) -> None:
         self.log: deque[Exchanged] = deque(maxlen=LOG_SIZE)
         self.phase = Phase.IDLE
         self.tagged = tagged
@@ -149,9 +147,7 @@ class Conversation:
         self._note(now_s, answered=False)
         self.phase = Phase.ADRIFT
         rest = self._framer.rest.decode("ascii", errors="backslashreplace")
-        heard = [f"'{line}'" for line in list(self._heard)[-3:]] + (
-            [f"'{rest}' without a line end"] if rest else []
-        )
+        heard = [f"'{line}'" for line in list(self._heard)[-3:]] + ([f"'{rest}' without a line end"] if rest else [])
         return f"heard {', '.join(heard)}" if heard else "heard nothing"
 
     def resume(self) -> None:

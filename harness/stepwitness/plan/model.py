@@ -25,13 +25,13 @@ from stepwitness.fields import (
     FromText,
     Name,
     Strict,
-    Words,
-    YesNo,
+    any_text,
     quantity,
     quantity_schema,
     read_section,
     whole,
     word,
+    yes_no,
 )
 from stepwitness.files import Items, Node, Section, Text, parse_yaml, quoted, read_text, shape
 from stepwitness.findings import Characteristic, DecisionRule, Limit
@@ -49,7 +49,7 @@ class PlanFile(Strict):
     purpose: Annotated[Purpose, word(Purpose)] = Field(
         description="Why the plan is run. incoming and qualification pass only where every limit is PASS."
     )
-    bench: Words = Field(description="The bench file, relative to this one.")
+    bench: Annotated[str, any_text("doser.bench.yaml")] = Field(description="The bench file, relative to this one.")
     decision_rule: Annotated[DecisionRule, word(DecisionRule)] = Field(
         DecisionRule.GUARDED,
         description="guarded: PASS only where value and U lie inside the limit. simple: the value alone.",
@@ -321,7 +321,7 @@ def _single(setting: Setting) -> FromText:
     if setting.choices:
         return word(setting.choices)
     if setting.type is bool:
-        return from_text_of(YesNo)
+        return yes_no()
     if setting.type is int:
         return whole(
             at_least=None if setting.at_least is None else int(setting.at_least),
@@ -329,14 +329,7 @@ def _single(setting: Setting) -> FromText:
         )
     if setting.type is float:
         return quantity(Kind.RATIO, at_least=setting.at_least, at_most=setting.at_most)
-    return from_text_of(Words)
-
-
-def from_text_of(annotated: Any) -> FromText:
-    """The `FromText` in an annotated type."""
-    found = next(item for item in annotated.__metadata__ if isinstance(item, FromText))
-    assert isinstance(found, FromText)
-    return found
+    return any_text()
 
 
 def _limit(characteristic: Characteristic) -> FromText:

@@ -22,6 +22,8 @@ from stepwitness.procedures.procedure import Forecast
 from stepwitness.quantities import Kind
 
 WIDTH = 80
+LONGEST_NAME = 24
+"""A longer name of a procedure gets a line of its own."""
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,7 @@ def witnesses(bench: BenchDescription) -> list[Witness]:
     found = [Witness("drive", axis.microstep_travel, "1 microstep", "the pulses that it sends, not motion")]
     if axis.encoder is not None:
         on_motor = axis.encoder.mounting is Mounting.MOTOR
-        sees = "the motor's shaft, no play or bending behind it" if on_motor else "the load"
+        sees = "the motor's shaft, no play behind it" if on_motor else "the load"
         found.append(Witness("counter", axis.count_travel, "1 count", sees))
     if bench.gauge is not None:
         found.append(Witness("gauge", Fraction(str(bench.gauge.resolution_m)), "resolution", "the load"))
@@ -79,7 +81,9 @@ def _head(plan: Plan, bench: BenchDescription) -> list[str]:
         f"{unit}: {_length(axis.stroke)} stroke, {axis.orientation.value}, {_length(axis.travel_per_turn)} a turn, "
         f"{axis.full_steps} full steps × {axis.microsteps} microsteps"
     )
-    return [*_wrapped(f"{plan.path} on {bench.name}", ""), *_wrapped(geometry, "  ")]
+    tested = f"{plan.path} on {bench.name}"
+    first = [tested] if len(tested) <= WIDTH else [plan.path, f"  on {bench.name}"]  # a path is never broken
+    return [*first, *_wrapped(geometry, "  ")]
 
 
 def _moves(plan: Plan, forecasts: Sequence[Forecast]) -> list[str]:
@@ -87,12 +91,15 @@ def _moves(plan: Plan, forecasts: Sequence[Forecast]) -> list[str]:
     spans = [f"{_number(one.lowest_m * 1e3)} to {_length(Fraction(str(one.highest_m)))}" for one in forecasts]
     times = [duration_text(one.duration_s) for one in forecasts]
     whole = duration_text(sum(one.duration_s for one in forecasts))
-    name, span, time = max(map(len, [*names, "in all"])), max(map(len, spans)), max(map(len, [*times, whole]))
-    room = max(20, WIDTH - 4 - name - span - time - 6)
+    name = max(len(text) for text in [*names, "in all"] if len(text) <= LONGEST_NAME)
+    span, time = max(map(len, spans)), max(map(len, [*times, whole]))
+    room = WIDTH - 4 - name - span - time - 6
     lines = []
     for (planned, one), at, takes in zip(_paired(plan, forecasts), spans, times, strict=True):
+        beside = planned.id if len(planned.id) <= LONGEST_NAME else ""
         phrase, *rest = textwrap.wrap(one.phrase, room) or [""]
-        lines.append(f"    {planned.id:{name}}  {phrase:{room}}  {at:>{span}}  {takes:>{time}}")
+        lines += [] if beside else _wrapped(planned.id, "    ")
+        lines.append(f"    {beside:{name}}  {phrase:{room}}  {at:>{span}}  {takes:>{time}}")
         lines += [f"    {'':{name}}  {more}" for more in rest]
     if len(forecasts) > 1:
         lines.append(f"    {'in all':{name}}  {'':{room}}  {'':{span}}  {whole:>{time}}")
@@ -102,7 +109,10 @@ def _moves(plan: Plan, forecasts: Sequence[Forecast]) -> list[str]:
 def _telling(bench: BenchDescription) -> list[str]:
     rows = [(one.name, _length(one.least_m), one.unit, one.sees) for one in witnesses(bench)]
     widths = [max(len(row[column]) for row in rows) for column in range(3)]
-    lines = [f"    {a:{widths[0]}}  {b:>{widths[1]}}  {c:{widths[2]}}  {d}" for a, b, c, d in rows]
+    lines = []
+    for name, least, unit, sees in rows:
+        before = f"    {name:{widths[0]}}  {least:>{widths[1]}}  {unit:{widths[2]}}  "
+        lines += _wrapped(sees, before, " " * len(before))
     for role, calibration, unit, scale in _calibrations(bench):
         uncertainty = with_unit(_number(calibration.expanded_uncertainty * scale), unit)
         lines += _wrapped(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Protocol
 
-from stepwitness.bench.errors import Aborted
+from stepwitness.bench.errors import Aborted, SafeStateError
 from stepwitness.bench.live import Bench
 from stepwitness.errors import StepwitnessError
 from stepwitness.procedures.procedure import Journal, Procedure
@@ -39,12 +39,12 @@ def acquire(bench: Bench, planned: Planned, journal: EndingJournal) -> None:
         journal.end("done")
     except BaseException as error:
         cause = str(error) if isinstance(error, StepwitnessError) else _named(error)
-        if isinstance(error, Aborted):
+        if isinstance(error, (Aborted, SafeStateError)):
             bench.stopped = bench.stopped or cause
         try:
             bench.to_safe_state()
         except StepwitnessError as failure:
-            cause = f"{cause}; {failure}"
+            cause = cause if str(failure) in cause else f"{cause}; {failure}"
             bench.stopped = bench.stopped or cause
         finally:
             journal.end("aborted", cause)

@@ -245,14 +245,18 @@ def _reversal_estimates(
             lost_budget = _budget(lost, bench, witness, motor)
             value = _lost(lost, witness, motor)
             estimates.append(
-                Estimate(_LOST_MOTION.name, value, combined(lost_budget), lost_budget, _in_trade(value, bench))
+                Estimate(
+                    _LOST_MOTION.name, value, combined(lost_budget), lost_budget, diagnosis.in_trade(value, bench.axis)
+                )
             )
     if motor_place is None or motor is None:
         estimates += not_observable([_MOTOR_REVERSAL.name], NO_COUNTER)
     else:
         budget = _budget(motor_place, bench, motor)
         value = abs(motor_place.value(motor))
-        estimates.append(Estimate(_MOTOR_REVERSAL.name, value, combined(budget), budget, _in_trade(value, bench)))
+        estimates.append(
+            Estimate(_MOTOR_REVERSAL.name, value, combined(budget), budget, diagnosis.in_trade(value, bench.axis))
+        )
     return tuple(estimates)
 
 
@@ -303,7 +307,7 @@ def _separated(
         return Estimate(name, value, combined(budget), budget, statement(value))
 
     return (
-        estimate(_CLEARANCE.name, intercept, lambda value: _in_trade(value, bench)),
+        estimate(_CLEARANCE.name, intercept, lambda value: diagnosis.in_trade(value, bench.axis)),
         estimate(_WIND_UP.name, wind_up_of, lambda value: _stiffness(value, friction)),
     )
 
@@ -349,13 +353,6 @@ def _rounding(bench: BenchDescription, *columns: str) -> tuple[Contribution, ...
         (f"resolution of the {_WITNESS[column]}, both readings", resolution_m[column] / math.sqrt(6), "B")
         for column in columns
     )
-
-
-def _in_trade(value_m: float, bench: BenchDescription) -> str:
-    """A travel also in full steps and in degrees of the motor shaft."""
-    steps = value_m / float(bench.axis.step_travel)
-    degrees = value_m / float(bench.axis.travel_per_turn) * 360
-    return f"{value_m * 1e6:.1f} µm of travel, {steps:.2f} full steps or {degrees:.2f}° at the motor"
 
 
 PROCEDURE = Procedure(

@@ -69,6 +69,10 @@ class Trace:
     def __call__(self, sweep: Sweep) -> bool:
         """Takes a sweep and says that the move may go on."""
         if sweep.t_s >= self._next_s:
-            self._journal.write("motion", {**witnesses(sweep), "phase": self._phase})
-            self._next_s = sweep.t_s + self._period_s
+            self.keep(sweep)
         return True
+
+    def keep(self, sweep: Sweep) -> None:
+        """Writes a sweep that must not be missing."""
+        self._journal.write("motion", {**witnesses(sweep), "phase": self._phase})
+        self._next_s = sweep.t_s + self._period_s

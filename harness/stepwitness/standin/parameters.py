@@ -5,7 +5,8 @@ A defect is a value here that a healthy unit wouldn't have; nothing that judges 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -124,3 +125,12 @@ class StandIn:
     limit_high_m: float = 0.06
     exchange_s: float = 2.0e-4
     seed: int = 1
+
+
+def with_field(stand_in: StandIn, name: str, value: Any) -> StandIn:
+    """`stand_in` with the field of that dotted name (``"screw.backlash_m"``) set to `value`."""
+    section, _, field_name = name.rpartition(".")
+    changes: dict[str, Any] = {field_name: value}
+    if section:
+        changes = {section: replace(getattr(stand_in, section), **changes)}
+    return replace(stand_in, **changes)

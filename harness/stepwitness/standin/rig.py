@@ -20,6 +20,7 @@ from stepwitness.axis import Axis, Decoding, Encoder, Mounting
 from stepwitness.devices.interfaces import Clock
 from stepwitness.errors import BadInput
 from stepwitness.standin import parts
+from stepwitness.standin.checks import check
 from stepwitness.standin.drive import PulseGenerator
 from stepwitness.standin.instruments import GaugeReading, MeterReading
 from stepwitness.standin.loop import LOOP_S, PositionLoop
@@ -52,7 +53,7 @@ class Rig:
 
     Parameters
     ----------
-    axis, stand_in : geometry and physics.
+    axis, stand_in : geometry and physics; numbers that no axis could have raise `BadInput`.
     clock : virtual or wall; the plant starts at its present time.
     skip_rest : whether time is skipped while nothing moves and nothing is commanded.
     kernel_name : "plain" or "compiled", see `stepwitness.standin.backend`.
@@ -61,6 +62,7 @@ class Rig:
     def __init__(
         self, axis: Axis, stand_in: StandIn, clock: Clock, *, skip_rest: bool = True, kernel_name: str = ""
     ) -> None:
+        check(axis, stand_in)
         self.axis, self.stand_in, self.clock = axis, stand_in, clock
         self._lock = threading.RLock()
         self.plant = Plant(axis, stand_in, start_s=clock.now(), skip_rest=skip_rest, kernel_name=kernel_name)
@@ -78,6 +80,8 @@ class Rig:
         self._drive: parts.Drive | None = None
         self._loop: PositionLoop | None = None
         self._counter: parts.Counter | None = None
+        self._gauge: parts.Gauge | None = None
+        self._meter: parts.Meter | None = None
 
     # -- parts -------------------------------------------------------------------------------------------------
 
@@ -106,12 +110,21 @@ class Rig:
         return self._counter
 
     def gauge(self, sense: int = 1) -> parts.Gauge:
-        """A displacement gauge on the load; `sense` is -1 where its reading falls while travel grows."""
-        reading = GaugeReading(self.stand_in.gauge, sense=sense, seed=f"{self.stand_in.seed}:gauge")
-        return parts.Gauge(self, reading)
+        """The displacement gauge on the load; `sense` is -1 where its reading falls while travel grows.
+
+        Every call hands out the same one; its sense is settled by the first.
+        """
+        if self._gauge is None:
+            reading = GaugeReading(self.stand_in.gauge, sense=sense, seed=f"{self.stand_in.seed}:gauge")
+            self._gauge = parts.Gauge(self, reading)
+        return self._gauge
 
     def meter(self) -> parts.Meter:
-        return parts.Meter(self, MeterReading(self.stand_in.meter, seed=f"{self.stand_in.seed}:meter"))
+        """The current meter in the motor's leads; every call hands out the same one."""
+        if self._meter is None:
+            reading = MeterReading(self.stand_in.meter, seed=f"{self.stand_in.seed}:meter")
+            self._meter = parts.Meter(self, reading)
+        return self._meter
 
     def supply(self) -> parts.Supply:
         return parts.Supply(self)
@@ -173,7 +186,7 @@ class Rig:
         half_s = self.stand_in.exchange_s / 2.0
         self.clock.sleep(half_s)
         with self._lock:
-            self.advance()
+            self._advance()
             answer = action(self.plant.time_s)
         self.clock.sleep(half_s)
         return answer
@@ -187,6 +200,10 @@ class Rig:
 
     def advance(self) -> None:
         """Bring the plant to the clock's time."""
+        with self._lock:
+            self._advance()
+
+    def _advance(self) -> None:
         plant, generator, loop = self.plant, self.generator, self._loop
         until_s, now_s = self.clock.now(), plant.time_s
         rested = False

@@ -12,6 +12,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import selectors
@@ -54,14 +55,17 @@ class _Channel:
         """Answer what has arrived; False once the other end is gone."""
         try:
             data = self.receive()
-            for line in self.framer.feed(data):
-                reply = self.protocol.answer(line)
-                if reply is not None:
-                    self.send(reply.encode("ascii", errors="replace") + b"\n")
         except (BlockingIOError, InterruptedError):
             return True
         except OSError:
             return False
+        for line in self.framer.feed(data):
+            reply = self.protocol.answer(line)
+            if reply is not None:
+                try:
+                    self.send(reply.encode("ascii", errors="replace") + b"\n")
+                except OSError:  # gone, or so far behind that it doesn't read what it asked for
+                    return False
         return bool(data)
 
 
@@ -98,9 +102,13 @@ class Server:
         tty.setraw(far)
         os.set_blocking(near, False)
         self._terminals += [near, far]
-        channel = _Channel(
-            protocol, LineFramer(), lambda: os.read(near, 4096), lambda data: os.write(near, data), lambda: None
-        )
+
+        def send(data: bytes) -> None:
+            # Nobody reads: bytes are lost, as on any line without a handshake.
+            with contextlib.suppress(BlockingIOError):
+                os.write(near, data)
+
+        channel = _Channel(protocol, LineFramer(), lambda: os.read(near, 4096), send, lambda: None)
         self._selector.register(near, selectors.EVENT_READ, channel)
         return os.ttyname(far)
 

@@ -162,9 +162,7 @@ class TextLineDrive(OnALine):
             if found.status.moving or found.position == target:
                 return
             if found.position == before.position:
-                raise NotStarted(
-                    f"{self._line.name}: '{command}' was lost on its way; still {found}"
-                ) from lost
+                raise NotStarted(f"{self._line.name}: '{command}' was lost on its way; still {found}") from lost
         raise NoReply(
             f"{self._line.name}: whether '{command}' started isn't known: no reply; before: {before}; "
             f"read back: {found}"
@@ -214,9 +212,7 @@ def open_drive(part: Part, clock: Clock) -> TextLineDrive:
     options = dict(part.options)
     loop = options.pop("loop", "open")
     if loop not in ("open", "closed"):
-        raise BadInput(
-            "no such loop", place=part.place.below("loop"), found=f"'{loop}'", allowed="open, closed"
-        )
+        raise BadInput("no such loop", place=part.place.below("loop"), found=f"'{loop}'", allowed="open, closed")
     line_part = replace(part, options=options)
     if loop == "closed":
         return TextLineClosedLoopDrive(open_line(line_part, clock, CLOSED_LOOP_COMMANDS))

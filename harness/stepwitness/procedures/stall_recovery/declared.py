@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from fractions import Fraction
 
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
@@ -16,8 +15,11 @@ from stepwitness.quantities import Kind
 from stepwitness.settings import setting
 
 _DEFAULT_SPEED_SHARE = 0.2
-_HUNTING_WINDOW_COUNTS = (8.0, 4.0, 2.0, 1.0, 0.5, 0.25)
-"""Windows tried, in the coarser of count and microstep: from wide to finer than an axis can resolve."""
+_HUNTING_WINDOW_COUNTS = (8.0, 4.0, 2.0, 1.0, 0.6, 0.3)
+"""Windows tried, in the coarser of count and microstep: from wide to finer than an axis can resolve.
+
+Half a count is what an axis between two counts can't get rid of, so no window is just that.
+"""
 
 
 @dataclass(frozen=True)
@@ -30,14 +32,15 @@ class Settings:
         Kind.TRAVEL,
         "following error that counts as a stall; default: 2 steps",
         default=0.0,
+        at_least=0.0,
     )
     attempts: int = setting("attempts", int, "repositioning attempts before the fault reaction", default=3, at_least=1)
     distance_m: float = setting("distance", Kind.TRAVEL, "travel of each move", default=8e-3, at_least=1e-4)
     speed_m_per_s: float = setting(
-        "speed", Kind.SPEED, "speed of travel; default: a fifth of the envelope's", default=0.0
+        "speed", Kind.SPEED, "speed of travel; default: a fifth of the envelope's", default=0.0, at_least=0.0
     )
     healthy_moves: int = setting(
-        "healthy_moves", int, "moves out and back that are watched for false alarms", default=4
+        "healthy_moves", int, "moves out and back that are watched for false alarms", default=4, at_least=1
     )
     provocations: int = setting("provocations", int, "stalls provoked in mid-move", default=3, at_least=1, at_most=100)
     poll_s: float = setting("poll", Kind.TIME, "pause between two sweeps of a watched move", default=1e-3, at_least=0.0)
@@ -46,6 +49,7 @@ class Settings:
         Kind.TRAVEL,
         "band around the target in which the axis must rest; default: 1 step",
         default=0.0,
+        at_least=0.0,
     )
     position_window_time_s: float = setting(
         "position_window_time", Kind.TIME, "time for which it must rest there", default=0.05, at_least=0.0
@@ -54,7 +58,7 @@ class Settings:
         "return_time", Kind.TIME, "time that a displaced axis has to return", default=2.0, at_least=0.01
     )
     displacement_m: float = setting(
-        "displacement", Kind.TRAVEL, "displacement at standstill; default: 3 steps", default=0.0
+        "displacement", Kind.TRAVEL, "displacement at standstill; default: 3 steps", default=0.0, at_least=0.0
     )
     hunting_time_s: float = setting("hunting_time", Kind.TIME, "time at each window tried", default=0.5, at_least=0.05)
     settle_s: float = setting("settle", Kind.TIME, "rest after a change of current", default=0.1, at_least=0.0)
@@ -95,7 +99,7 @@ LATENCY_TRAVEL = Characteristic(
     Kind.TRAVEL,
     "step",
     _OWN,
-    "greatest travel that the drive claims between the onset of a provoked stall and its detection",
+    "greatest travel commanded between the onset of a provoked stall and its detection",
 )
 MISSED = Characteristic(
     "missed_stalls", "missed stalls", Kind.COUNT, "", _OWN, "provoked stalls that were not detected in motion"
@@ -218,19 +222,6 @@ def hunting_windows(bench: BenchDescription, settings: Settings) -> tuple[float,
     return tuple(sorted(tried, reverse=True))
 
 
-def between_counts(bench: BenchDescription, travel_m: float) -> float:
-    """The microstep near `travel_m` that lies nearest to the middle between two counts.
-
-    A target on a count lets a loop rest with no error at all, at any window; between counts it can't, and a window
-    finer than the resolution shows what it does.
-    """
-    axis = bench.axis
-    first = axis.nearest_microstep(travel_m)
-    near = range(first, first + axis.microsteps)
-    microstep = min(near, key=lambda at: abs(axis.counts_of_microsteps(at) % 1 - Fraction(1, 2)))
-    return float(axis.travel_of_microsteps(microstep))
-
-
 @dataclass(frozen=True)
 class Course:
     """Where the moves go: from `start_m` by `out_m` (signed) and back."""
@@ -289,6 +280,13 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
             "a distance that doesn't fit the envelope three times (a starved axis may stand at either end of it)",
             found=f"{settings.distance_m * 1e3:g} mm",
             allowed=f"at most {room_m / 3 * 1e3:g} mm",
+        )
+    displacement_m, window_m = displacement_of(bench, settings), position_window_of(bench, settings)
+    if displacement_m <= window_m:
+        raise BadInput(
+            "a displacement that doesn't leave the position window",
+            found=f"{displacement_m * 1e6:g} µm",
+            allowed=f"more than {window_m * 1e6:g} µm",
         )
     speed = speed_of(bench, settings)
     if speed > bench.envelope.speed_m_per_s:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from itertools import groupby
+from itertools import groupby, takewhile
 from typing import Any
 
 from stepwitness import diagnosis
@@ -20,6 +20,9 @@ Row = dict[str, Any]
 
 _NO_WITNESS = "neither encoder counter nor gauge: nothing testifies beside the drive's own claim"
 _NEVER_DETECTED = "no provoked stall was detected in motion"
+_NOT_DISPLACED = (
+    "a drive that closes its own loop is displaced at standstill by a slip, which this axis' load doesn't allow"
+)
 
 
 def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) -> tuple[Estimate, ...]:
@@ -121,12 +124,11 @@ def _latencies(noticed: Sequence[Row], bench: BenchDescription) -> tuple[Estimat
             ("exchange that showed the stall", slow["detected_skew_s"] / math.sqrt(3), "B"),
         ]
     )
-    far = max(noticed, key=lambda row: abs(row["detected_claim_m"] - row["onset_claim_m"]))
-    travel_m = abs(far["detected_claim_m"] - far["onset_claim_m"])
+    travel_m = max(float(row["commanded_since_m"]) for row in noticed)
     steps = travel_m / float(bench.axis.step_travel)
     statement = (
         f"{len(noticed)} stalls noticed by the {slow['loop']}, the slowest {latency_s * 1e3:.1f} ms after its onset; "
-        f"meanwhile the drive claimed up to {steps:.1f} steps"
+        f"meanwhile the drive commanded up to {steps:.1f} steps"
     )
     microstep_u = float(bench.axis.microstep_travel) / math.sqrt(6)
     travel_budget = contributions([("resolution of the claim, both readings", microstep_u, "B")])
@@ -201,20 +203,22 @@ def _standstill(rows: Iterable[Row], bench: BenchDescription, settings: Settings
         )
     ]
     if not by_scenario["return"]:
-        return not_observable(names, "the axis was not displaced at standstill")
+        return not_observable(names, _NOT_DISPLACED)
     window_m = position_window_of(bench, settings)
     back, alone = by_scenario["return"][0], by_scenario["left alone"][0]
-    held = [group for group in by_scenario["hunting"] if not reversals(group)]
-    at_plan = next(group for group in by_scenario["hunting"] if group[0]["window_m"] == window_m)
+    tried = sorted(by_scenario["hunting"], key=lambda group: group[0]["window_m"], reverse=True)
+    held = list(takewhile(lambda group: not reversals(group), tried))
+    at_plan = next(group for group in tried if group[0]["window_m"] == window_m)
     statement = (
         f"displaced by {abs(back[0]['error_m']) * 1e6:.1f} µm, brought back by the {back[0]['loop']} to "
         f"{abs(back[-1]['error_m']) * 1e6:.1f} µm from its target"
     )
-    corrected = sum(row["correction_m"] != 0 for row in alone)
+    finest_m = float(max(bench.axis.count_travel, bench.axis.microstep_travel))
+    needless = sum(0 < abs(row["correction_m"]) <= window_m - finest_m for row in alone)
     return (
         _travel(declared.STANDSTILL, abs(back[-1]["error_m"]), bench, statement),
         _return_time(back, window_m, settings),
-        _counted(declared.NEEDLESS, corrected, f"displaced by less than the window: {corrected} corrections"),
+        _counted(declared.NEEDLESS, needless, f"displaced by less than the window: {needless} corrections"),
         _counted(
             declared.HUNTING,
             reversals(back) + reversals(at_plan),
@@ -235,11 +239,11 @@ def _return_time(back: Sequence[Row], window_m: float, settings: Settings) -> Es
             inside_s = None
         elif inside_s is None:
             inside_s = row["t_s"]
-    if inside_s is None:
+    if inside_s is None or not back[-1]["rested"]:
         return Estimate(
             declared.RETURN_TIME.name,
-            settings.return_time_s,
-            statement=f"the axis had not returned after {settings.return_time_s:g} s",
+            back[-1]["t_s"],
+            statement=f"the axis had not returned to rest after {settings.return_time_s:g} s",
         )
     looks = len(back)
     period_s = (back[-1]["t_s"] - back[0]["t_s"]) / (looks - 1) if looks > 1 else 0.0
@@ -257,7 +261,7 @@ def _least_window(held: Sequence[Sequence[Row]], bench: BenchDescription) -> Est
         declared.LEAST_WINDOW,
         least_m,
         bench,
-        f"held without a reversal down to {least_m * 1e6:.2f} µm, {least_m / float(bench.axis.count_travel):.1f} counts",
+        f"no reversal down to {least_m * 1e6:.2f} µm, {least_m / float(bench.axis.count_travel):.1f} counts",
     )
 
 
@@ -266,9 +270,9 @@ def reversals(looks: Sequence[Row]) -> int:
     found, earlier = 0, 0.0
     for row in looks:
         correction = row["correction_m"]
-        if correction == 0.0:
-            earlier = 0.0
-        else:
+        if correction != 0.0:
             found += earlier * correction < 0
             earlier = correction
+        elif row["rested"]:
+            earlier = 0.0
     return found

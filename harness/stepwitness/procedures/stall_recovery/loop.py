@@ -5,18 +5,26 @@ Both answer the same questions, so `run` drives either; every row says which it 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from typing import Protocol
 
+from stepwitness.axis import FULL_STEPS_PER_ELECTRICAL_PERIOD
 from stepwitness.bench import motion
 from stepwitness.bench.live import Bench
 from stepwitness.bench.sampler import Sweep
+from stepwitness.devices.errors import DeviceError
 from stepwitness.devices.interfaces import ClosedLoopSettings, ClosesLoop
 from stepwitness.procedures.procedure import Journal
+from stepwitness.procedures.stall_recovery.current import feed, starve
 from stepwitness.procedures.stall_recovery.declared import Settings, position_window_of, window_of
 
 _LOOP_PERIOD_S = 0.01
-_OFF = 1e9
+_OFF_M = 1e3
+"""A window without bound."""
+_ENDLESS = 1_000_000_000
+"""Attempts without bound."""
 
 
 @dataclass(frozen=True)
@@ -32,9 +40,15 @@ class Loop(Protocol):
     """What closes the position loop."""
 
     name: str
+    displaces: bool
+    """Whether the axis can be displaced at standstill without harm."""
 
-    def arm(self) -> None:
-        """Set windows and attempts before moves."""
+    def armed(self) -> AbstractContextManager[None]:
+        """Windows set while the block runs, and whatever was set taken back behind it."""
+        ...
+
+    def commanded_m(self, sweep: Sweep) -> float:
+        """Travel commanded by the instant of `sweep`."""
         ...
 
     def alarm(self, sweep: Sweep) -> bool:
@@ -46,11 +60,15 @@ class Loop(Protocol):
         ...
 
     def hold(self, target_m: float, *, window_m: float, for_s: float, until_inside: bool, scenario: str) -> None:
-        """Close the loop at standstill and journal each look; ends after `for_s`, or once inside for the window time."""
+        """Close the loop at standstill and journal each look; ends after `for_s`, or once at rest inside the window."""
         ...
 
-    def displace(self, by_m: float) -> None:
-        """Displace the axis by pulses with the loop off, so that the drive doesn't know."""
+    def displaced(self, target_m: float, by_m: float) -> AbstractContextManager[None]:
+        """The axis displaced from `target_m`, at which it stands, while the loop looks away."""
+        ...
+
+    def aim(self, target_m: float) -> None:
+        """Stand at `target_m` with the loop off, before `hold` closes it."""
         ...
 
 
@@ -58,6 +76,7 @@ class HarnessLoop:
     """The harness closes the loop around a drive that counts its own pulses."""
 
     name = "harness"
+    displaces = True
 
     def __init__(self, bench: Bench, settings: Settings, journal: Journal, speed_m_per_s: float) -> None:
         self._bench = bench
@@ -66,8 +85,13 @@ class HarnessLoop:
         self._speed_m_per_s = speed_m_per_s
         self._window_m = window_of(bench.description, settings)
 
-    def arm(self) -> None:
+    @contextmanager
+    def armed(self) -> Iterator[None]:
         """Nothing to set: the windows are the harness's own."""
+        yield
+
+    def commanded_m(self, sweep: Sweep) -> float:
+        return sweep.claim_m
 
     def alarm(self, sweep: Sweep) -> bool:
         return abs(sweep.sure_following_error_m) > self._window_m
@@ -85,31 +109,35 @@ class HarnessLoop:
         )
         return Attempt(*rested(bench, self._settings, target_m, before_m))
 
-    def displace(self, by_m: float) -> None:
+    @contextmanager
+    def displaced(self, target_m: float, by_m: float) -> Iterator[None]:
+        """By pulses, which the drive is then told to forget."""
         bench = self._bench
-        claim = bench.drive.position()
-        bench.drive.start_move_by(bench.axis.nearest_microstep(by_m))
+        bench.drive.start_move_by(bench.axis.nearest_microstep(-by_m))
         motion.wait_for_rest(bench)
         bench.clock.sleep(self._settings.settle_s)
-        bench.drive.set_position(claim)
+        bench.drive.set_position(bench.axis.nearest_microstep(target_m))
+        yield
+
+    def aim(self, target_m: float) -> None:
+        """The axis stands there already: `hold` starts from wherever it is."""
 
     def hold(self, target_m: float, *, window_m: float, for_s: float, until_inside: bool, scenario: str) -> None:
         bench = self._bench
         start_s = bench.clock.now()
         inside_since_s: float | None = None
-        while (now_s := bench.clock.now()) < start_s + for_s:
+        while True:
+            now_s = bench.clock.now()
+            last = now_s >= start_s + for_s
             error_m = target_m - bench.witnessed_travel_m()
             correction_m = 0.0
-            if abs(error_m) > window_m:
-                inside_since_s = None
-                before = bench.axis.nearest_microstep(target_m - error_m)
-                bench.drive.set_position(before)
-                after = bench.axis.nearest_microstep(target_m)
-                correction_m = (after - before) * float(bench.axis.microstep_travel)
-                bench.drive.start_move_to(after)
-                motion.wait_for_rest(bench)
-            else:
+            if abs(error_m) <= window_m:
                 inside_since_s = now_s if inside_since_s is None else inside_since_s
+            else:
+                inside_since_s = None
+                correction_m = 0.0 if last else self._correct(target_m, error_m)
+            held_s = self._settings.position_window_time_s
+            rested = inside_since_s is not None and now_s - inside_since_s >= held_s
             self._journal.write(
                 "standstill",
                 {
@@ -119,12 +147,21 @@ class HarnessLoop:
                     "t_s": now_s - start_s,
                     "error_m": error_m,
                     "correction_m": correction_m,
+                    "rested": rested,
                 },
             )
-            held_s = self._settings.position_window_time_s
-            if until_inside and inside_since_s is not None and now_s - inside_since_s >= held_s:
+            if last or (until_inside and rested):
                 return
             bench.clock.sleep(_LOOP_PERIOD_S)
+
+    def _correct(self, target_m: float, error_m: float) -> float:
+        """Tell the drive where it stands and send it to the target; the travel that was sent."""
+        bench = self._bench
+        before, after = (bench.axis.nearest_microstep(at_m) for at_m in (target_m - error_m, target_m))
+        bench.drive.set_position(before)
+        bench.drive.start_move_to(after)
+        motion.wait_for_rest(bench)
+        return (after - before) * float(bench.axis.microstep_travel)
 
 
 class DriveLoop:
@@ -140,21 +177,41 @@ class DriveLoop:
         self._settings = settings
         self._journal = journal
         self._speed_m_per_s = speed_m_per_s
+        self._microstep_m = float(bench.axis.microstep_travel)
+        self.displaces = not bench.description.back_drives
 
-    def arm(self) -> None:
-        self._configure(position_window_of(self._bench.description, self._settings))
+    @contextmanager
+    def armed(self) -> Iterator[None]:
+        window_m = window_of(self._bench.description, self._settings)
+        position_window_m = position_window_of(self._bench.description, self._settings)
+        self._configure(window_m, position_window_m)
+        try:
+            yield
+        except BaseException:
+            with suppress(DeviceError):  # what ended the block is the cause that counts
+                self._stand_down()
+            raise
+        self._stand_down()
 
-    def _configure(self, position_window_m: float, *, attempts: int = 0) -> None:
-        microstep_m = float(self._bench.axis.microstep_travel)
+    def _stand_down(self) -> None:
+        self._drive.clear_alarm()
+        self._configure(_OFF_M, _OFF_M)
+
+    def _configure(self, window_m: float, position_window_m: float, *, attempts: int = 0) -> None:
+        microstep_m = self._microstep_m
         self._drive.configure_loop(
             ClosedLoopSettings(
-                following_error_window=window_of(self._bench.description, self._settings) / microstep_m,
+                following_error_window=window_m / microstep_m,
                 following_error_timeout_s=0.0,
                 position_window=position_window_m / microstep_m,
                 position_window_time_s=self._settings.position_window_time_s,
                 attempts=attempts,
             )
         )
+
+    def commanded_m(self, sweep: Sweep) -> float:
+        """Such a drive claims what it counted; what it commanded is that and its following error."""
+        return sweep.claim_m + self._drive.loop_status().following_error * self._microstep_m
 
     def alarm(self, sweep: Sweep) -> bool:
         del sweep
@@ -173,30 +230,66 @@ class DriveLoop:
             on_sweep=lambda sweep: not self.alarm(sweep),
         )
         reached, before_m, after_m = rested(bench, self._settings, target_m, before_m)
-        return Attempt(reached and self._drive.loop_status().target_reached, before_m, after_m)
+        return Attempt(reached and self._says_reached(), before_m, after_m)
 
-    def displace(self, by_m: float) -> None:
+    def _says_reached(self) -> bool:
+        """What the drive says of its target; it began to look a little later than the harness."""
+        clock = self._bench.clock
+        ends_s = clock.now() + self._settings.position_window_time_s + 2 * _LOOP_PERIOD_S
+        while not self._drive.loop_status().target_reached:
+            if clock.now() >= ends_s:
+                return False
+            clock.sleep(_LOOP_PERIOD_S)
+        return True
+
+    @contextmanager
+    def displaced(self, target_m: float, by_m: float) -> Iterator[None]:
+        """By a slip, which is all that displaces an axis from what such a drive wants: away from the target, starved,
+        and commanded back, which the rotor misses.
+
+        By whole electrical periods (`by_m` is rounded to them, from half a period up) the rotor stays where it is when
+        it is fed again. By less it would be pulled back, so there it stays starved while the block runs, and friction
+        holds it.
+        """
         bench = self._bench
-        self._configure(_OFF)
-        claim = bench.drive.position()
-        bench.drive.start_move_by(bench.axis.nearest_microstep(by_m))
+        period_m = FULL_STEPS_PER_ELECTRICAL_PERIOD * float(bench.axis.step_travel)
+        periods = round(by_m / period_m)
+        self.aim(target_m - (periods * period_m or by_m))
+        starve(bench, self._settings)
+        bench.clock.sleep(self._settings.settle_s)
+        try:
+            self._go(target_m)
+            if periods:
+                feed(bench, self._settings)
+            yield
+        finally:
+            feed(bench, self._settings)
+
+    def aim(self, target_m: float) -> None:
+        self._stand_down()
+        self._go(target_m)
+
+    def _go(self, target_m: float) -> None:
+        bench = self._bench
+        bench.drive.start_move_to(bench.axis.nearest_microstep(target_m))
         motion.wait_for_rest(bench)
         bench.clock.sleep(self._settings.settle_s)
-        bench.drive.set_position(claim)
 
     def hold(self, target_m: float, *, window_m: float, for_s: float, until_inside: bool, scenario: str) -> None:
+        """The drive corrects; a correction is seen by its count of attempts, and sent for the error a look before."""
         bench = self._bench
+        window_of_move_m = window_of(bench.description, self._settings)
+        made = self._drive.loop_status().attempts_made
         start_s = bench.clock.now()
-        self._configure(window_m, attempts=self._settings.attempts if until_inside else int(_OFF))
-        earlier_m = 0.0
-        while (now_s := bench.clock.now()) < start_s + for_s:
-            sweep = bench.sweep(gauge=False)
-            assert sweep.counted_m is not None
+        self._configure(window_of_move_m, window_m, attempts=self._settings.attempts if until_inside else _ENDLESS)
+        earlier_m: float | None = None
+        while True:
+            now_s = bench.clock.now()
+            error_m = target_m - bench.witnessed_travel_m()
             status = self._drive.loop_status()
-            error_m = target_m - sweep.counted_m
-            step_m = earlier_m - error_m
-            moved = status.attempts_made > 0 and abs(step_m) > float(bench.axis.count_travel) / 2
-            earlier_m = error_m
+            corrected = status.attempts_made > made
+            correction_m = (error_m if earlier_m is None else earlier_m) if corrected else 0.0
+            made, earlier_m = status.attempts_made, error_m
             self._journal.write(
                 "standstill",
                 {
@@ -205,10 +298,11 @@ class DriveLoop:
                     "window_m": window_m,
                     "t_s": now_s - start_s,
                     "error_m": error_m,
-                    "correction_m": step_m if moved else 0.0,
+                    "correction_m": correction_m,
+                    "rested": status.target_reached,
                 },
             )
-            if until_inside and status.target_reached:
+            if now_s >= start_s + for_s or (until_inside and status.target_reached):
                 return
             bench.clock.sleep(_LOOP_PERIOD_S)
 

@@ -11,10 +11,10 @@ from stepwitness.bench.live import Bench
 from stepwitness.bench.sampler import Sweep
 from stepwitness.procedures.common import Trace, witnesses
 from stepwitness.procedures.procedure import Journal, Value
+from stepwitness.procedures.stall_recovery.current import feed, starve
 from stepwitness.procedures.stall_recovery.declared import (
     Course,
     Settings,
-    between_counts,
     course,
     displacement_of,
     hunting_windows,
@@ -39,13 +39,27 @@ def run(bench: Bench, settings: Settings, journal: Journal) -> None:
     session.claim()
     if bench.counter is None:
         return
-    session.loop.arm()
-    session.healthy_moves()
-    if not undetectable(bench.description, settings):
-        for index in range(settings.provocations):
-            session.transient_stall(index)
-        session.persistent_stall(settings.provocations)
-    session.standstill()
+    with session.loop.armed():
+        session.healthy_moves()
+        if not undetectable(bench.description, settings):
+            for index in range(settings.provocations):
+                session.transient_stall(index)
+            session.persistent_stall(settings.provocations)
+        if session.loop.displaces:
+            session.standstill()
+    bench.claim_what_was_counted()
+
+
+def between_counts(bench: Bench, travel_m: float) -> float:
+    """The microstep near `travel_m` that lies nearest to the middle between two counts.
+
+    A target on a count lets a loop rest with no error at all, at any window; between counts it can't, and a window
+    finer than the resolution shows what it does.
+    """
+    axis = bench.axis
+    first = axis.nearest_microstep(travel_m)
+    near = [float(axis.travel_of_microsteps(at)) for at in range(first, first + axis.microsteps)]
+    return min(near, key=lambda at_m: abs(bench.coordinates.counts_at(at_m) % 1 - 0.5))
 
 
 class _Session:
@@ -62,16 +76,10 @@ class _Session:
     # -- current ---------------------------------------------------------------------------------------------
 
     def _feed(self) -> None:
-        """Rated current again; what the counter says afterwards is what counts."""
-        motor = self._bench.description.motor
-        self._bench.drive.set_run_current(motor.rated_current_a)
-        self._bench.drive.set_hold_current(motor.hold_current_a)
-        self._bench.clock.sleep(self._settings.settle_s)
+        feed(self._bench, self._settings)
 
     def _starve(self) -> None:
-        """Too little current, in motion and at rest: a holding current would turn the rotor again at each stop."""
-        self._bench.drive.set_run_current(self._settings.stall_current_a)
-        self._bench.drive.set_hold_current(self._settings.stall_current_a)
+        starve(self._bench, self._settings)
 
     @contextmanager
     def _starved(self) -> Iterator[None]:
@@ -180,7 +188,8 @@ class _Session:
             )
         if bench.loop is not None:
             bench.loop.clear_alarm()
-        motion.move_to(bench, target_m, motion.Watch(None), speed_m_per_s=self._speed_m_per_s)
+        watch = motion.Watch(motion.default_window_m(bench.description))
+        motion.move_to(bench, target_m, watch, speed_m_per_s=self._speed_m_per_s)
 
     def transient_stall(self, index: int) -> None:
         """Starve in mid-move, notice, feed again, reposition."""
@@ -211,22 +220,22 @@ class _Session:
         blocked = bench.description.blocked is not None and bench.description.back_drives
         target_m = way.start_m if blocked else way.start_m + way.out_m
         onset: Sweep | None = None
-        onset_s = starved_s = 0.0
+        onset_s = starved_s = commanded_m = 0.0
         detected: Sweep | None = None
         trace = Trace(self._journal, f"{scenario} {index + 1}", period_s=_TRACE_S)
 
         def on_sweep(sweep: Sweep) -> bool:
-            nonlocal onset, onset_s, starved_s, detected
+            nonlocal onset, onset_s, starved_s, detected, commanded_m
+            if onset is not None and self.loop.alarm(sweep):
+                detected, commanded_m = sweep, self.loop.commanded_m(sweep)
+                trace.keep(sweep)
+                return False
             trace(sweep)
             if onset is None:
                 if abs(sweep.claim_m - way.start_m) >= abs(way.out_m) / 2:
                     onset, onset_s = sweep, bench.clock.now()
                     bench.drive.set_run_current(self._settings.stall_current_a)
                     starved_s = bench.clock.now()
-                return True
-            if self.loop.alarm(sweep):
-                detected = sweep
-                return False
             return True
 
         if blocked:
@@ -258,6 +267,7 @@ class _Session:
                 "detected_skew_s": detected.skew_s if detected else None,
                 "detected_claim_m": detected.claim_m if detected else None,
                 "following_error_m": detected.following_error_m if detected else None,
+                "commanded_since_m": abs(commanded_m - onset.claim_m) if detected else None,
             },
         )
         if detected is not None:
@@ -309,21 +319,29 @@ class _Session:
         self.go_to_start()
         # off a stop, where the axis can be displaced either way
         away_m = -self._way.out_m / 2 if bench.description.blocked else 0.0
-        target_m = between_counts(bench.description, self._way.start_m + away_m)
-        motion.move_to(bench, target_m, motion.Watch(None), speed_m_per_s=self._speed_m_per_s)
+        target_m = between_counts(bench, self._way.start_m + away_m)
+        watch = motion.Watch(motion.default_window_m(bench.description))
+        motion.move_to(bench, target_m, watch, speed_m_per_s=self._speed_m_per_s)
         bench.clock.sleep(settings.settle_s)
         window_m = position_window_of(bench.description, settings)
-        self.loop.displace(displacement_of(bench.description, settings))
-        self.loop.hold(target_m, window_m=window_m, for_s=settings.return_time_s, until_inside=True, scenario="return")
-        self.loop.displace(window_m / 2)
-        self.loop.hold(
-            target_m,
-            window_m=window_m,
-            for_s=settings.hunting_time_s,
-            until_inside=False,
-            scenario="left alone",
-        )
+        with self.loop.displaced(target_m, displacement_of(bench.description, settings)):
+            self.loop.hold(
+                target_m,
+                window_m=window_m,
+                for_s=settings.return_time_s,
+                until_inside=True,
+                scenario="return",
+            )
+        with self.loop.displaced(target_m, window_m / 2):
+            self.loop.hold(
+                target_m,
+                window_m=window_m,
+                for_s=settings.hunting_time_s,
+                until_inside=False,
+                scenario="left alone",
+            )
         for tried_m in hunting_windows(bench.description, settings):
+            self.loop.aim(target_m)
             self.loop.hold(
                 target_m,
                 window_m=tried_m,
@@ -332,7 +350,6 @@ class _Session:
                 scenario="hunting",
             )
         self._journal.commit()
-        bench.claim_what_was_counted()
 
     # -- small things ----------------------------------------------------------------------------------------
 
