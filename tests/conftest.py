@@ -57,7 +57,7 @@ class Rigged:
         return abs(self.load_m() - before_m) < 1e-7
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def rigged() -> Callable[..., Rigged]:
     """``rigged(description, screw={"backlash_m": 3e-5}, start_m=0.01)``: a bench in process, its physics changed."""
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from stepwitness.bench import motion
-from stepwitness.bench.description import BenchDescription
+from stepwitness.bench.description import BenchDescription, Reference, ReferenceMethod
 from stepwitness.bench.errors import SafeStateError
 from stepwitness.bench.safe_state import to_safe_state
 from stepwitness.devices.clock import VirtualClock
@@ -59,15 +59,6 @@ def recorded(description: BenchDescription, *, failing: str = "", drift_m: float
 
 
 HOLD = [("halt",), ("set_hold_current", 0.6)]
-BRAKE = [
-    ("halt",),
-    ("set_hold_current", 2.0),
-    ("close",),
-    ("set_hold_current", 0.4),
-    ("set_hold_current", 0.0),
-    ("set_hold_current", 2.0),
-    ("disable",),
-]
 
 
 def test_hold_halts_and_holds_and_never_de_energises(doser: BenchDescription) -> None:
@@ -79,8 +70,14 @@ def test_hold_halts_and_holds_and_never_de_energises(doser: BenchDescription) ->
 def test_a_vertical_axis_is_held_braked_proven_and_only_then_de_energised(lift: BenchDescription) -> None:
     bench, calls = recorded(lift)
     to_safe_state(bench)
-    assert calls == pytest.approx(BRAKE) or [call[0] for call in calls] == [call[0] for call in BRAKE]
-    assert [call[1] for call in calls if call[0] == "set_hold_current"] == pytest.approx([2.0, 0.4, 0.0, 2.0])
+    assert calls[:3] == [("halt",), ("set_hold_current", 2.0), ("close",)]
+    assert calls[-2:] == [("set_hold_current", 2.0), ("disable",)]
+    proof = calls[3:-2]
+    assert {name for name, _ in proof} == {"set_hold_current"}
+    currents_a = [current_a for _, current_a in proof]
+    assert currents_a == sorted(currents_a, reverse=True), "less and less"
+    assert currents_a[-1] == 0.0, "the brake alone"
+    assert min(later / earlier for earlier, later in zip([2.0, *currents_a], currents_a[:-1])) > 0.6, "in small stages"
 
 
 def test_what_is_de_energised_already_is_only_braked(lift: BenchDescription) -> None:
@@ -118,7 +115,7 @@ def test_every_failure_is_told(doser: BenchDescription) -> None:
 
 def test_a_load_that_creeps_on_its_brake_keeps_its_motor(lift: BenchDescription) -> None:
     bench, calls = recorded(lift, drift_m=2e-6)
-    with pytest.raises(SafeStateError, match=r"the brake doesn't hold .* at 20% of the holding current"):
+    with pytest.raises(SafeStateError, match=r"the brake doesn't hold .* at 70% of the holding current"):
         to_safe_state(bench)
     assert ("disable",) not in calls
     assert calls[-1] == ("set_hold_current", 2.0)
@@ -154,8 +151,6 @@ def _raised(rig: Any) -> Any:
 @pytest.fixture
 def up(lift: BenchDescription) -> BenchDescription:
     """Without a way to a limit switch: the datum is where it stands."""
-    from stepwitness.bench.description import Reference, ReferenceMethod
-
     return replace(lift, reference=Reference(ReferenceMethod.DATUM, 0.06))
 
 
@@ -179,11 +174,11 @@ def test_twice_is_as_good_as_once(rigged: Any, up: BenchDescription) -> None:
 
 
 @pytest.mark.parametrize("torque_nm", [0.0, 0.003])
-@pytest.mark.parametrize("mass_kg", [3.0, 12.0])
+@pytest.mark.parametrize("mass_kg", [3.0, 12.0, 48.0])
 def test_a_weak_brake_keeps_the_motor_energised_and_the_load_up(
     rigged: Any, up: BenchDescription, torque_nm: float, mass_kg: float
 ) -> None:
-    """A fifth of the current holds this load all by itself, so only the proof without any shows the brake."""
+    """The motor holds these loads with a hundredth to a tenth of its current; a load that ran away would not be caught."""
     rig = _raised(rigged(up, brake={"torque_nm": torque_nm}, load={"mass_kg": mass_kg}))
     with pytest.raises(SafeStateError, match="the brake doesn't hold"):
         rig.bench.to_safe_state()

@@ -116,11 +116,11 @@ def test_handlers_stand_only_while_a_bench_is_open(lab) -> None:
     )
     lab.write(
         "conftest.py",
-        "import signal\ndef pytest_unconfigure(config):\n    print('after:', signal.getsignal(signal.SIGTERM))\n",
+        "import signal\ndef pytest_unconfigure(config):\n    print('after:', repr(signal.getsignal(signal.SIGTERM)))\n",
     )
     result = lab.run_apart("-s")
     result.assert_outcomes(passed=2)
-    result.stdout.fnmatch_lines(["after: Handlers.SIG_DFL"])
+    result.stdout.fnmatch_lines(["after: <Handlers.SIG_DFL: 0>"])
 
 
 def test_a_second_signal_doesnt_break_into_the_way_out() -> None:

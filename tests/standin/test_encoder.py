@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from stepwitness.axis import Decoding
 from stepwitness.standin.encoder import CHANNELS, EncoderTrack, QuadratureDecoder
+from stepwitness.standin.parameters import EncoderPhysics
 
 walks = st.lists(st.integers(-9, 9), max_size=40)
 
@@ -17,11 +18,10 @@ def track(
 ) -> EncoderTrack:
     return EncoderTrack(
         decoder=QuadratureDecoder(decoding),
+        physics=EncoderPhysics(missed_edge=missed, doubled_edge=doubled),
         states_per_unit=1.0,
         origin=0.0,
-        phase=0.5,
-        missed=missed,
-        doubled=doubled,
+        rotary=False,
         seed=seed,
     )
 

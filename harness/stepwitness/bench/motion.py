@@ -44,9 +44,21 @@ def window_bounds(description: BenchDescription, *, speed_m_per_s: float, skew_s
     )
 
 
-def default_window_m(description: BenchDescription) -> float:
-    """Half an electrical period: midway between what a healthy axis shows and what a slip shows."""
-    return 2 * float(description.axis.step_travel)
+def default_window_m(description: BenchDescription, *, speed_m_per_s: float = 0.0) -> float:
+    """Half an electrical period: midway between what a healthy axis shows and what a slip shows.
+
+    More where a healthy axis shows more, at a great speed or with a coarse encoder; a stall strays beyond any window.
+    Sweeps bracket the claim, so skew isn't in it.
+    """
+    healthy = window_bounds(description, speed_m_per_s=speed_m_per_s, skew_s=0.0).least_steps
+    return max(2.0, healthy) * float(description.axis.step_travel)
+
+
+def healthy_watch(bench: Bench, *, speed_m_per_s: float) -> Watch:
+    """How a move is watched that no procedure disturbs."""
+    if bench.counter is None:
+        return Watch(None, gauge=True)
+    return Watch(default_window_m(bench.description, speed_m_per_s=speed_m_per_s), gauge=True)
 
 
 def duration_s(*, distance_m: float, speed_m_per_s: float, acceleration_m_per_s2: float) -> float:

@@ -20,7 +20,7 @@ from stepwitness.axis import Mounting, Orientation
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
-from stepwitness.errors import BadInput
+from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Characteristic, Contribution, Estimate
 from stepwitness.metrology.statistics import Running
 from stepwitness.procedures.common import (
@@ -47,7 +47,7 @@ class Settings:
         "approach", Kind.TRAVEL, "travel towards a place before it is read", default=1e-3, at_least=1e-4
     )
     speed_m_per_s: float = setting(
-        "speed", Kind.SPEED, "speed of travel; default: a third of the envelope's", default=0.0
+        "speed", Kind.SPEED, "speed of travel; default: a third of the envelope's", default=0.0, at_least=0.0
     )
     dwell_s: float = setting("dwell", Kind.TIME, "rest before a reading", default=0.2, at_least=0.0, at_most=60.0)
     drags_n: tuple[float, ...] = setting(
@@ -66,7 +66,7 @@ _REVERSAL = Characteristic(
     Kind.TRAVEL,
     "um",
     "ISO 230-2 (2006), definition 2.13",
-    "greatest over the places of the absolute difference of the mean positions by direction, at no added drag",
+    "greatest over the places of the absolute difference of the mean positions by direction, at the least added drag",
     "B",
 )
 _MOTOR_REVERSAL = Characteristic(
@@ -139,15 +139,29 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
     if settings.drags_n and bench.drag is None:
         raise BadInput(
             "drags without a part that applies them",
+            place=Place(key="drags"),
             found="drags",
             allowed="a 'drag' part in the bench file, or no drags",
         )
     if len(set(settings.drags_n)) == 1:
-        raise BadInput("one drag separates nothing", found="one value", allowed="two different drags or more")
+        raise BadInput(
+            "one drag separates nothing",
+            place=Place(key="drags"),
+            found="one value",
+            allowed="two different drags or more",
+        )
+    if settings.speed_m_per_s > bench.envelope.speed_m_per_s:
+        raise BadInput(
+            "a speed beyond the envelope",
+            place=Place(key="speed"),
+            found=f"{settings.speed_m_per_s * 1e3:g} mm/s",
+            allowed=f"at most {bench.envelope.speed_m_per_s * 1e3:g} mm/s",
+        )
     room_m = bench.envelope.high_m - bench.envelope.low_m
     if 4 * settings.approach_m > room_m:
         raise BadInput(
             "an approach too long for the envelope",
+            place=Place(key="approach"),
             found=f"{settings.approach_m * 1e3:g} mm",
             allowed=f"at most {room_m * 250:g} mm",
         )
@@ -172,7 +186,7 @@ def run(bench: Bench, settings: Settings, journal: Journal) -> None:
     """At each place and drag: from an approach below up to the place, on, and from above down to it."""
     speed = _speed(bench.description, settings)
     motion.prepare(bench, speed_m_per_s=speed)
-    watch = motion.Watch(motion.default_window_m(bench.description) if bench.counter else None, gauge=True)
+    watch = motion.healthy_watch(bench, speed_m_per_s=speed)
     trace = Trace(journal, "reversal", period_s=0.02)
 
     def go(travel_m: float) -> None:
@@ -237,9 +251,7 @@ def _reversal_estimates(
         said = diagnosis.reversal(value, 2 * u, place.value(motor) if motor else None, bench.axis)
         estimates.append(Estimate(_REVERSAL.name, abs(value), u, budget, said))
         if motor is None:
-            estimates += not_observable(
-                [_LOST_MOTION.name], "lost motion needs a counter on the motor beside the load's witness"
-            )
+            estimates += not_observable([_LOST_MOTION.name], _NO_MOTOR_WITNESS)
         else:
             lost = max(free.values(), key=lambda cell: _lost(cell, witness, motor))
             lost_budget = _budget(lost, bench, witness, motor)
@@ -273,7 +285,7 @@ def _separated(
     if witness is None:
         return not_observable(names, NO_GAUGE)
     if motor is None:
-        return not_observable(names, NO_COUNTER)
+        return not_observable(names, _NO_MOTOR_WITNESS)
     if reason := _unloaded_reason(bench):
         return (*not_observable([_CLEARANCE.name], reason), *not_observable([_WIND_UP.name], reason))
     drags = sorted({drag for _, drag in cells})
@@ -339,6 +351,7 @@ def _budget(cell: _Reversal, bench: BenchDescription, *columns: str) -> tuple[Co
     return (*contributions(scatter), *_rounding(bench, *columns))
 
 
+_NO_MOTOR_WITNESS = "lost motion needs a counter on the motor beside the load's witness"
 _WITNESS = {"gauge_m": "gauge", "counted_m": "counter"}
 
 

@@ -17,7 +17,7 @@ from stepwitness.axis import Mounting
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
-from stepwitness.errors import BadInput
+from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Characteristic, Estimate
 from stepwitness.metrology.positioning import Positioning, PositioningAccumulator
 from stepwitness.metrology.statistics import SlopeAccumulator
@@ -48,7 +48,9 @@ _SETTLED_TRACE_S = 0.05
 class Settings:
     targets: int = setting("targets", int, "number of target positions", default=11, at_least=2, at_most=1000)
     runs: int = setting("runs", int, "approaches to each target in each direction", default=5, at_least=2)
-    speed_m_per_s: float = setting("speed", Kind.SPEED, "speed of travel; default: the envelope's", default=0.0)
+    speed_m_per_s: float = setting(
+        "speed", Kind.SPEED, "speed of travel; default: the envelope's", default=0.0, at_least=0.0
+    )
     dwell_s: float = setting("dwell", Kind.TIME, "rest before a reading", default=0.2, at_least=0.0, at_most=60.0)
     overrun_m: float = setting(
         "overrun",
@@ -203,12 +205,14 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
     if room_m <= 0:
         raise BadInput(
             "the overruns leave no travel for targets",
+            place=Place(key="overrun"),
             found=f"overrun of {settings.overrun_m * 1e3:g} mm",
             allowed=f"less than {(bench.envelope.high_m - bench.envelope.low_m) * 500:g} mm",
         )
     if settings.speed_m_per_s > bench.envelope.speed_m_per_s:
         raise BadInput(
             "a speed beyond the envelope",
+            place=Place(key="speed"),
             found=f"{settings.speed_m_per_s * 1e3:g} mm/s",
             allowed=f"at most {bench.envelope.speed_m_per_s * 1e3:g} mm/s",
         )
@@ -217,14 +221,18 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
         warnings.append(f"figures of the load are not observable: {NO_GAUGE}")
     if settings.targets < 5 or settings.runs < 5:
         warnings.append("fewer than 5 targets or 5 runs: computed, but not a test to ISO 230-2")
-    hop_s = motion.duration_s(
-        distance_m=room_m / (settings.targets - 1),
-        speed_m_per_s=_speed(bench, settings),
-        acceleration_m_per_s2=bench.envelope.acceleration_m_per_s2,
+    hop_s, turn_s = (
+        motion.duration_s(
+            distance_m=distance_m,
+            speed_m_per_s=_speed(bench, settings),
+            acceleration_m_per_s2=bench.envelope.acceleration_m_per_s2,
+        )
+        for distance_m in (room_m / (settings.targets - 1), settings.overrun_m)
     )
+    way_s = (settings.targets - 1) * hop_s + settings.targets * settings.dwell_s + 2 * turn_s
     return Forecast(
         phrase=f"{settings.targets} targets × {settings.runs} runs × 2 directions",
-        duration_s=2 * settings.runs * (settings.targets + 1) * (hop_s + settings.dwell_s),
+        duration_s=2 * settings.runs * way_s + (settings.runs + 1) * settings.dwell_s,
         lowest_m=bench.envelope.low_m,
         highest_m=bench.envelope.high_m,
         warnings=tuple(warnings),
@@ -235,7 +243,7 @@ def run(bench: Bench, settings: Settings, journal: Journal) -> None:
     """The standard test cycle: up through all targets, over the end, down through all targets, over the start."""
     speed = _speed(bench.description, settings)
     motion.prepare(bench, speed_m_per_s=speed)
-    watch = motion.Watch(motion.default_window_m(bench.description) if bench.counter else None, gauge=True)
+    watch = motion.healthy_watch(bench, speed_m_per_s=speed)
     targets = targets_m(bench.description, settings)
     start, end = targets[0] - settings.overrun_m, targets[-1] + settings.overrun_m
     trace = Trace(journal, "travel", period_s=_SETTLED_TRACE_S)

@@ -13,6 +13,7 @@ import math
 from random import Random
 
 from stepwitness.axis import Decoding
+from stepwitness.standin.parameters import EncoderPhysics
 
 CHANNELS = ((0, 0), (1, 0), (1, 1), (0, 1))
 """Channels A and B in the four states of one line, in the order in which they rise: A leads B counting up."""
@@ -72,26 +73,31 @@ class EncoderTrack:
 
     Parameters
     ----------
+    physics : what the encoder does wrong.
     states_per_unit : quadrature states per unit of the path (radian or metre).
     origin : where the path begins; the counter stands at 0 there.
-    phase : how far into its first state the path begins, 0 to 1.
-    missed, doubled : chance per edge.
+    rotary : the path is an angle in radians, so that eccentricity shows once a turn.
     """
 
     def __init__(
         self,
         *,
         decoder: QuadratureDecoder,
+        physics: EncoderPhysics,
         states_per_unit: float,
         origin: float,
-        phase: float,
-        missed: float,
-        doubled: float,
+        rotary: bool,
         seed: str,
     ) -> None:
         self.decoder = decoder
-        self._scale, self._phase = states_per_unit, phase - origin * states_per_unit
-        self._chance, self._share = missed + doubled, missed / (missed + doubled) if missed + doubled else 0.0
+        self._scale, self._eccentricity = states_per_unit, 2.0 * math.pi * physics.eccentricity_turns * rotary
+        self._phase = physics.phase
+        self._phase -= self._states(origin) - self._phase
+        self._rise_of_b, self._fall_of_a = 4.0 * physics.phase_error, 4.0 * physics.duty_error
+        self._even = physics.phase_error == 0.0 == physics.duty_error
+        self._shortest_edge_s = physics.shortest_edge_s
+        self._chance = physics.missed_edge + physics.doubled_edge
+        self._share = physics.missed_edge / self._chance if self._chance else 0.0
         self._random = Random(seed)
         self._state = 0
         self._until_fault = self._draw()
@@ -101,9 +107,11 @@ class EncoderTrack:
         """States passed, whatever the counter saw of them."""
         return self._state
 
-    def move_to(self, place: float) -> None:
-        """The path goes to `place` without turning on the way."""
-        state = math.floor(place * self._scale + self._phase)
+    def move_to(self, place: float, *, seconds: float = math.inf) -> None:
+        """The path goes to `place` without turning on the way, in so many `seconds`."""
+        state = self._state_at(place)
+        if abs(state - self._state) * self._shortest_edge_s > seconds:
+            self._outrun(state, seconds)
         while abs(state - self._state) >= self._until_fault:
             way = 1 if state > self._state else -1
             before = self._state + way * (self._until_fault - 1)
@@ -118,6 +126,30 @@ class EncoderTrack:
         self._until_fault -= abs(state - self._state)
         self.decoder.pass_by(self._state, state)
         self._state = state
+
+    def _outrun(self, state: int, seconds: float) -> None:
+        """A counter that looks every `shortest_edge_s` sees only where the channels stand then."""
+        looks = max(1, round(seconds / self._shortest_edge_s))
+        start = self._state
+        for look in range(1, looks + 1):
+            self.decoder.see(*CHANNELS[(start + (state - start) * look // looks) % 4])
+        self._state = state
+
+    def _states(self, place: float) -> float:
+        """States passed at `place`, and the fraction of the next one."""
+        if self._eccentricity:
+            place += self._eccentricity * math.sin(place)
+        return place * self._scale + self._phase
+
+    def _state_at(self, place: float) -> int:
+        states = self._states(place)
+        if self._even:
+            return math.floor(states)
+        line = math.floor(states / 4.0)
+        within = states - 4.0 * line
+        passed = (within >= 1.0) + (within >= 2.0 + self._rise_of_b) + (within >= 3.0 + self._fall_of_a)
+        passed += (within >= 4.0 + self._rise_of_b) - (within < self._rise_of_b)
+        return 4 * line + passed
 
     def _draw(self) -> int:
         """Edges until the next faulty one, counted from 1: a geometric number."""

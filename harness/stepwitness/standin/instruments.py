@@ -3,35 +3,62 @@
 from __future__ import annotations
 
 import math
+from collections import deque
+from collections.abc import Sequence
 from random import Random
 
 from stepwitness.devices.errors import OutOfRange
 from stepwitness.standin.parameters import GaugePhysics, MeterPhysics
 
+HISTORY = 4096
+"""Instants that a gauge with a lag remembers."""
+
 
 class GaugeReading:
-    """Reading of a displacement gauge: scale error and noise, then its resolution.
+    """Reading of a displacement gauge: spindle play, age, cosine and scale error, noise, then its resolution.
 
     The gauge's own zero lies at the travel `zero_at_m`, and its reading is ``sense (travel - zero_at_m)``: with a
     sense of -1 readings fall while travel grows. Its range reaches from `zero_at_m` up by `range_m` in either sense.
     """
 
-    def __init__(self, physics: GaugePhysics, *, sense: int, seed: str) -> None:
+    def __init__(self, physics: GaugePhysics, *, sense: int, seed: str, load_m: float, time_s: float) -> None:
+        """`load_m` is where the tip stands at `time_s`, in the middle of the spindle's play."""
         self._physics, self._sense, self._random = physics, sense, Random(seed)
+        self._cosine = math.cos(2.0 * math.pi * physics.tilt_turns)
+        self._spindle_m = load_m
+        self._history = deque([(time_s, load_m)], maxlen=HISTORY)
 
-    def read(self, load_m: float) -> float:
-        """Reading for a load that stands at `load_m`.
+    def follow(self, turns_m: Sequence[float], load_m: float, time_s: float) -> None:
+        """The load went by `turns_m`, where it turned, to `load_m`, where it stands at `time_s`."""
+        half_m = self._physics.hysteresis_m / 2.0
+        for place_m in (*turns_m, load_m):
+            self._spindle_m = min(max(self._spindle_m, place_m - half_m), place_m + half_m)
+        self._history.append((time_s, self._spindle_m))
+
+    def read(self, time_s: float) -> float:
+        """Reading at `time_s`, of where the spindle stood `lag_s` before.
 
         Raises
         ------
         OutOfRange : where the tip has left the range.
         """
         physics = self._physics
-        true = load_m - physics.zero_at_m
+        true = self._spindle_at(time_s - physics.lag_s) - physics.zero_at_m
         if not 0.0 <= true <= physics.range_m:
             raise OutOfRange(f"gauge overrange: the load stands outside its {physics.range_m * 1e3:g} mm")
-        shown = self._sense * true * (1.0 + physics.scale_error) + self._random.gauss(0.0, physics.noise_m)
+        shown = self._sense * true * self._cosine * (1.0 + physics.scale_error)
+        shown += self._random.gauss(0.0, physics.noise_m)
         return round(shown / physics.resolution_m) * physics.resolution_m if physics.resolution_m else shown
+
+    def _spindle_at(self, time_s: float) -> float:
+        """Linear between the instants at which the load was looked at."""
+        later_s, later_m = self._history[-1]
+        for earlier_s, earlier_m in reversed(self._history):
+            if earlier_s <= time_s:
+                share = (time_s - earlier_s) / (later_s - earlier_s) if later_s > earlier_s else 0.0
+                return earlier_m + min(share, 1.0) * (later_m - earlier_m)
+            later_s, later_m = earlier_s, earlier_m
+        return later_m
 
 
 class MeterReading:

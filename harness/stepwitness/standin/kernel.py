@@ -26,7 +26,10 @@ LOAD = 5  # m
 LOAD_WAY = 6  # +1 or -1 while the load slides, 0 while it sticks
 TABLE_INDEX = 7  # microstep in the electrical period
 NEXT_PULSE = 8  # index into `pulses`
-STATE_SIZE = 9
+REFERENCE_A = 9  # A, what the regulator aims at; the table's value unless it lags
+REFERENCE_B = 10
+SCREW = 11  # rad, behind the coupling
+STATE_SIZE = 12
 
 # Slots of `constants`.
 END_S = 0  # integrate until then
@@ -64,7 +67,10 @@ STOP_LOW_M = 31
 STOP_HIGH_M = 32
 STOP_STIFFNESS = 33
 SKIP = 34  # 0 keeps integrating at rest
-CONSTANTS_SIZE = 35
+REGULATOR_LAG_S = 35
+DRAG_WAVE = 36  # share of the drag that comes and goes once a turn
+HALF_SLACK_RAD = 37  # of the coupling
+CONSTANTS_SIZE = 38
 
 
 def integrate(
@@ -100,6 +106,7 @@ def integrate(
     load_way = state[LOAD_WAY]
     index = int(state[TABLE_INDEX])
     k = int(state[NEXT_PULSE])
+    screw = state[SCREW]
 
     end = constants[END_S]
     longest = constants[STEP_S]
@@ -125,14 +132,24 @@ def integrate(
     stiffness = constants[STIFFNESS]
     half_backlash = constants[HALF_BACKLASH_M]
     skip = constants[SKIP] != 0.0
+    lag = constants[REGULATOR_LAG_S]
+    drag_wave = constants[DRAG_WAVE]
+    half_slack = constants[HALF_SLACK_RAD]
 
     size = len(cosines)
     pulse_count = len(pulses)
     capacity = len(turn_rotor)
     turns = 0
-    reference_a = amplitude * cosines[index]
-    reference_b = amplitude * sines[index]
-    settled = ia == reference_a and ib == reference_b
+    target_a = amplitude * cosines[index]
+    target_b = amplitude * sines[index]
+    reference_a = target_a
+    reference_b = target_b
+    if lag != 0.0:
+        reference_a = state[REFERENCE_A]
+        reference_b = state[REFERENCE_B]
+    settled = ia == target_a and ib == target_b and reference_a == target_a and reference_b == target_b
+    blend = 0.0
+    near = 1.0e-9 * (amplitude + 1.0e-3)
     # Below this speed the supply holds any current of the table whatever the phase, so currents that are on their
     # reference stay there.
     free_speed = (supply - resistance * amplitude) / torque_constant
@@ -156,8 +173,11 @@ def integrate(
                 index = 0
             elif index < 0:
                 index = size - 1
-            reference_a = amplitude * cosines[index]
-            reference_b = amplitude * sines[index]
+            target_a = amplitude * cosines[index]
+            target_b = amplitude * sines[index]
+            if lag == 0.0:
+                reference_a = target_a
+                reference_b = target_b
             settled = False
             still = False
             k += 1
@@ -171,6 +191,8 @@ def integrate(
         half = 0.5 * h
         decay = exp(-resistance * half / inductance)
         gain = (1.0 - decay) / resistance
+        if lag != 0.0:
+            blend = 1.0 - exp(-half / lag)
         step = 0
         while step < steps:
             step += 1
@@ -180,6 +202,9 @@ def integrate(
 
             # Currents, first half of the step. Back-EMF: -K w sin, K w cos.
             if not (settled and -free_speed < speed < free_speed):
+                if lag != 0.0:
+                    reference_a += blend * (target_a - reference_a)
+                    reference_b += blend * (target_b - reference_b)
                 emf = torque_constant * speed
                 free = ia * decay + emf * s * gain
                 swing = supply * gain
@@ -257,9 +282,10 @@ def integrate(
                 elif -guide_static - external < 0.0:
                     behind_down_static -= half_backlash
 
-            nut = nut_offset + middle * travel_per_rad
+            screw = min(max(screw, middle - half_slack), middle + half_slack) if half_slack != 0.0 else middle
+            nut = nut_offset + screw * travel_per_rad
             if pitch_error != 0.0:
-                nut += pitch_error * sin(middle)
+                nut += pitch_error * sin(screw)
             if contact:
                 # x + lag(push + ks (x - stop)) = nut, solved for both directions of sliding; monotone in x.
                 load_way = 0.0
@@ -318,6 +344,13 @@ def integrate(
                 resist_down = -push * raising
                 inverse_up = inverse_lowering
                 inverse_down = inverse_raising
+            if half_slack != 0.0 and middle - half_slack < screw < middle + half_slack:
+                # Inside the slack nothing of the load comes through to the rotor.
+                resist_up = 0.0
+                resist_down = 0.0
+            if drag_wave != 0.0:
+                drag = constants[DRAG_NM] * (1.0 + drag_wave * cos(screw))
+                drag_static = constants[DRAG_STATIC_NM] * (1.0 + drag_wave * cos(screw))
             if speed > 0.0:
                 damping = half * viscous * inverse_up
                 after = (speed * (1.0 - damping) + h * (torque - drag - resist_up) * inverse_up) / (1.0 + damping)
@@ -357,6 +390,14 @@ def integrate(
                 swing = supply * gain
                 free = ia * decay + emf * s * gain
                 settled = True
+                if lag != 0.0:
+                    reference_a += blend * (target_a - reference_a)
+                    reference_b += blend * (target_b - reference_b)
+                    if -near < target_a - reference_a < near and -near < target_b - reference_b < near:
+                        reference_a = target_a
+                        reference_b = target_b
+                    else:
+                        settled = False
                 ia = reference_a
                 if ia > free + swing:
                     ia = free + swing
@@ -379,9 +420,10 @@ def integrate(
             break
 
     # The load was last led to where the nut stood in the middle of a step.
-    nut = nut_offset + rotor * travel_per_rad
+    screw = min(max(screw, rotor - half_slack), rotor + half_slack) if half_slack != 0.0 else rotor
+    nut = nut_offset + screw * travel_per_rad
     if pitch_error != 0.0:
-        nut += pitch_error * sin(rotor)
+        nut += pitch_error * sin(screw)
     if zone_low < zone_high:
         if load_way > 0.0:
             load = max(load, nut - behind_up)
@@ -397,4 +439,7 @@ def integrate(
     state[LOAD_WAY] = load_way
     state[TABLE_INDEX] = float(index)
     state[NEXT_PULSE] = float(k)
+    state[REFERENCE_A] = reference_a
+    state[REFERENCE_B] = reference_b
+    state[SCREW] = screw
     return turns

@@ -60,8 +60,16 @@ def back_emf_v(motor: MotorPhysics, speed_rad_per_s: float) -> float:
     return torque_constant_nm_per_a(motor) * speed_rad_per_s
 
 
-def microstep_table(microsteps: int) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Cosine and sine of one electrical period (four full steps), one pair a microstep."""
+def microstep_table(
+    microsteps: int, *, table_error: float = 0.0, phase_b_share: float = 1.0
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Currents of both windings over one electrical period (four full steps), one pair a microstep.
+
+    Cosine and sine of the command, with a third harmonic of relative amplitude `table_error`, the second winding
+    scaled by `phase_b_share`.
+    """
     size = 4 * microsteps
     angles = [2.0 * math.pi * index / size for index in range(size)]
-    return tuple(map(math.cos, angles)), tuple(map(math.sin, angles))
+    first = tuple(math.cos(angle) + table_error * math.cos(3.0 * angle) for angle in angles)
+    second = tuple(phase_b_share * (math.sin(angle) - table_error * math.sin(3.0 * angle)) for angle in angles)
+    return first, second

@@ -14,7 +14,9 @@ class MotorPhysics:
     """Two-phase hybrid stepper and its output stage.
 
     Holding torque is at rated current with both phases in quadrature (peak of the torque-angle curve). Detent is the
-    amplitude of the fourth harmonic. `current_scale` is the ratio of the current that flows to the one that was set.
+    amplitude of the fourth harmonic. `current_scale` is the ratio of the current that flows to the one that was set;
+    `phase_b_share` scales the second winding's current beyond that (0: a lost winding); `table_error` is a third
+    harmonic in the microstep currents. `regulator_lag_s` is the time constant of a regulator that isn't ideal.
     """
 
     holding_torque_nm: float = 0.40
@@ -26,6 +28,9 @@ class MotorPhysics:
     viscous_nms: float = 1.0e-4
     supply_v: float = 24.0
     current_scale: float = 1.0
+    phase_b_share: float = 1.0
+    table_error: float = 0.0
+    regulator_lag_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -35,6 +40,8 @@ class ScrewPhysics:
     Friction in the thread follows the screw equation (mean diameter, coefficient, half profile angle);
     `drag_torque_nm` is what bearings, seals and nut preload take whatever the load. `pitch_error_m` is the amplitude
     of an error with the period of one turn, `lead_error` a ratio by which the true lead exceeds the nominal one.
+    `drag_wave` is the share of the drag that comes and goes once a turn (a bent screw). `coupling_slack_turns` is the
+    full play between motor shaft and screw; the screw, held by its own friction, stays while the slack is passed.
     """
 
     mean_diameter_m: float = 7.0e-3
@@ -47,6 +54,8 @@ class ScrewPhysics:
     stiffness_n_per_m: float = 2.0e7
     pitch_error_m: float = 0.0
     lead_error: float = 0.0
+    drag_wave: float = 0.0
+    coupling_slack_turns: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -67,16 +76,33 @@ class LoadPhysics:
 
 @dataclass(frozen=True)
 class EncoderPhysics:
-    """Chance per edge that the counter misses it or sees it twice; `phase` is how far into a state it powers up."""
+    """Encoder and counter.
+
+    Chance per edge that the counter misses it or sees it twice. `phase` is how far into a state it powers up;
+    `duty_error` and `phase_error` shift edges of A and all of B, in lines; `eccentricity_turns` is the amplitude of
+    an angle error once a turn (motor only). `shortest_edge_s` is the least time between edges that the counter
+    follows: faster ones come in too late to be told from the next. `lines` and `decoding` (1, 2, 4) are what is truly
+    there where the bench file has it wrong; 0 means as the bench says.
+    """
 
     missed_edge: float = 0.0
     doubled_edge: float = 0.0
     phase: float = 0.5
+    duty_error: float = 0.0
+    phase_error: float = 0.0
+    eccentricity_turns: float = 0.0
+    shortest_edge_s: float = 0.0
+    lines: int = 0
+    decoding: int = 0
 
 
 @dataclass(frozen=True)
 class GaugePhysics:
-    """Resolution and noise (standard deviation) in metres; scale error as a ratio; force on the load in newtons."""
+    """Resolution and noise (standard deviation) in metres; scale error as a ratio; force on the load in newtons.
+
+    `hysteresis_m` is the play of the gauge's own spindle, `tilt_turns` the angle between its line and the travel
+    (cosine error), `lag_s` the age of what it shows.
+    """
 
     resolution_m: float = 1.0e-7
     noise_m: float = 1.5e-7
@@ -84,6 +110,9 @@ class GaugePhysics:
     measuring_force_n: float = 0.6
     range_m: float = 0.065
     zero_at_m: float = -0.0025
+    hysteresis_m: float = 0.0
+    tilt_turns: float = 0.0
+    lag_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -110,7 +139,10 @@ class Hand:
 
 @dataclass(frozen=True)
 class StandIn:
-    """A whole stand-in: physics, seed, and the time that one exchange with a part takes."""
+    """A whole stand-in: physics, seed, and the time that one exchange with a part takes.
+
+    `microsteps` is what the drive is truly set to where the bench file has it wrong; 0 means as the bench says.
+    """
 
     motor: MotorPhysics = field(default_factory=MotorPhysics)
     screw: ScrewPhysics = field(default_factory=ScrewPhysics)
@@ -124,6 +156,7 @@ class StandIn:
     limit_low_m: float = 0.0
     limit_high_m: float = 0.06
     exchange_s: float = 2.0e-4
+    microsteps: int = 0
     seed: int = 1
 
 

@@ -149,7 +149,7 @@ class Gauge:
         return _identity(self._rig, "gauge")
 
     def travel_m(self) -> float:
-        return self._rig.exchange(lambda _: self._reading.read(self._rig.plant.load_m))
+        return self._rig.exchange(self._reading.read)
 
 
 class Meter:

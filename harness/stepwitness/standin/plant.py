@@ -9,9 +9,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from stepwitness.axis import Axis, Encoder, Mounting
+from stepwitness.axis import Axis, Decoding, Encoder, Mounting
 from stepwitness.standin import kernel
 from stepwitness.standin.backend import Floats, backend, default_name
 from stepwitness.standin.encoder import EncoderTrack, QuadratureDecoder
@@ -26,6 +27,8 @@ STEP_RATIO = 0.05
 
 TURNS = 256
 """Turning points that one call of the kernel can hold."""
+
+Follower = Callable[[Sequence[float], float, float], None]
 
 
 @dataclass(frozen=True)
@@ -93,7 +96,10 @@ class Plant:
         self._axis, self._stand_in = axis, stand_in
         self._backend = backend(kernel_name or default_name())
         sequence = self._backend.sequence
-        self._cosines, self._sines = map(sequence, microstep_table(axis.microsteps))
+        motor = stand_in.motor
+        self.microsteps = stand_in.microsteps or axis.microsteps
+        table = microstep_table(self.microsteps, table_error=motor.table_error, phase_b_share=motor.phase_b_share)
+        self._cosines, self._sines = map(sequence, table)
         self._state = sequence([0.0] * kernel.STATE_SIZE)
         self._state[kernel.TIME] = start_s
         self._state[kernel.LOAD] = stand_in.start_m
@@ -103,6 +109,7 @@ class Plant:
         self._pulses = sequence([])
         self._turn_rotor, self._turn_load = sequence([0.0] * TURNS), sequence([0.0] * TURNS)
         self._tracks: list[tuple[EncoderTrack, Mounting]] = []
+        self._followers: list[Follower] = []
         self._pulses_sent = 0
         self._weight_n = weight_n(stand_in.load)
         self._braked = False
@@ -146,21 +153,25 @@ class Plant:
     def watch(self, encoder: Encoder, *, seed: str) -> QuadratureDecoder:
         """Put an encoder on the axis; the decoder that is returned counts from now on, from 0."""
         physics = self._stand_in.encoder
-        states = 4.0 * float(encoder.lines) * encoder.sign
-        if encoder.mounting is Mounting.MOTOR:
+        on_motor = encoder.mounting is Mounting.MOTOR
+        states = 4.0 * float(physics.lines or encoder.lines) * encoder.sign
+        if on_motor:
             states /= 2.0 * math.pi
-        decoder = QuadratureDecoder(encoder.decoding)
+        decoder = QuadratureDecoder(Decoding(physics.decoding) if physics.decoding else encoder.decoding)
         track = EncoderTrack(
             decoder=decoder,
+            physics=physics,
             states_per_unit=states,
-            origin=self.rotor_rad if encoder.mounting is Mounting.MOTOR else self.load_m,
-            phase=physics.phase,
-            missed=physics.missed_edge,
-            doubled=physics.doubled_edge,
+            origin=self.rotor_rad if on_motor else self.load_m,
+            rotary=on_motor,
             seed=f"{self._stand_in.seed}:{seed}",
         )
         self._tracks.append((track, encoder.mounting))
         return decoder
+
+    def follow_load(self, follower: Follower) -> None:
+        """Call `follower` with where the load turned, where it stands and when, each time the plant has advanced."""
+        self._followers.append(follower)
 
     # -- time --------------------------------------------------------------------------------------------------
 
@@ -168,6 +179,7 @@ class Plant:
         """Integrate to `until_s`. A pulse at that very instant is left for the next call."""
         self._constants[kernel.END_S] = until_s
         while self.time_s < until_s:
+            before_s = self.time_s
             turns = self._backend.integrate(
                 self._state,
                 self._constants,
@@ -182,7 +194,10 @@ class Plant:
                 if turns:
                     for place in self._backend.floats(self._turn_rotor if on_motor else self._turn_load, turns):
                         track.move_to(place)
-                track.move_to(self.rotor_rad if on_motor else self.load_m)
+                seconds = math.inf if turns else self.time_s - before_s
+                track.move_to(self.rotor_rad if on_motor else self.load_m, seconds=seconds)
+            for follow in self._followers:
+                follow(self._backend.floats(self._turn_load, turns), self.load_m, self.time_s)
 
     # -- where everything is -----------------------------------------------------------------------------------
 
@@ -218,8 +233,8 @@ class Plant:
         constants = self._constants
         return float(
             constants[kernel.NUT_OFFSET_M]
-            + self.rotor_rad * constants[kernel.TRAVEL_PER_RAD]
-            + constants[kernel.PITCH_ERROR_M] * math.sin(self.rotor_rad)
+            + self._state[kernel.SCREW] * constants[kernel.TRAVEL_PER_RAD]
+            + constants[kernel.PITCH_ERROR_M] * math.sin(self._state[kernel.SCREW])
         )
 
     @property
@@ -270,5 +285,8 @@ def _constants(axis: Axis, stand_in: StandIn) -> list[float]:
         kernel.STOP_LOW_M: load.stop_low_m,
         kernel.STOP_HIGH_M: load.stop_high_m,
         kernel.STOP_STIFFNESS: load.stop_stiffness_n_per_m,
+        kernel.REGULATOR_LAG_S: motor.regulator_lag_s,
+        kernel.DRAG_WAVE: screw.drag_wave,
+        kernel.HALF_SLACK_RAD: math.pi * screw.coupling_slack_turns,
     }
     return [values.get(slot, 0.0) for slot in range(kernel.CONSTANTS_SIZE)]

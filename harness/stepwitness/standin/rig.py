@@ -115,7 +115,16 @@ class Rig:
         Every call hands out the same one; its sense is settled by the first.
         """
         if self._gauge is None:
-            reading = GaugeReading(self.stand_in.gauge, sense=sense, seed=f"{self.stand_in.seed}:gauge")
+            with self._lock:
+                self._advance()
+                reading = GaugeReading(
+                    self.stand_in.gauge,
+                    sense=sense,
+                    seed=f"{self.stand_in.seed}:gauge",
+                    load_m=self.plant.load_m,
+                    time_s=self.plant.time_s,
+                )
+                self.plant.follow_load(reading.follow)
             self._gauge = parts.Gauge(self, reading)
         return self._gauge
 
@@ -167,7 +176,7 @@ class Rig:
             self.advance()
             plant, axis = self.plant, self.axis
             turns = plant.rotor_rad / (2.0 * math.pi)
-            lost_steps = turns * axis.full_steps - self._net_pulses / axis.microsteps
+            lost_steps = turns * axis.full_steps - self._net_pulses / plant.microsteps
             return Truth(
                 load_m=plant.load_m,
                 nut_m=plant.nut_m,
@@ -206,12 +215,15 @@ class Rig:
     def _advance(self) -> None:
         plant, generator, loop = self.plant, self.generator, self._loop
         until_s, now_s = self.clock.now(), plant.time_s
-        rested = False
+        rested, gauge_lag_s = False, self.stand_in.gauge.lag_s
         while now_s < until_s:
             event_s = min(until_s, generator.next_event_s(now_s), self._next_change_s(now_s))
             look_s = now_s + LOOP_S
             if loop is not None and not (rested and loop.content):
                 event_s = min(event_s, look_s)
+            if gauge_lag_s and now_s < until_s - gauge_lag_s:
+                # What a gauge with a lag will show stands still at this instant.
+                event_s = min(event_s, until_s - gauge_lag_s)
             chunk = generator.take_pulses()
             if chunk is not None:
                 plant.set_pulses(chunk[0], forward=chunk[1])

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.devices.interfaces import Side
-from stepwitness.errors import BadInput
+from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Characteristic
 from stepwitness.procedures.common import NO_COUNTER
 from stepwitness.procedures.procedure import Forecast
@@ -217,6 +217,8 @@ def displacement_of(bench: BenchDescription, settings: Settings) -> float:
 
 def hunting_windows(bench: BenchDescription, settings: Settings) -> tuple[float, ...]:
     """Windows tried for hunting, from wide to fine, the plan's own among them."""
+    if bench.axis.encoder is None:
+        return ()
     finest_m = float(max(bench.axis.count_travel, bench.axis.microstep_travel))
     tried = {share * finest_m for share in _HUNTING_WINDOW_COUNTS} | {position_window_of(bench, settings)}
     return tuple(sorted(tried, reverse=True))
@@ -230,9 +232,14 @@ class Course:
     out_m: float
 
 
+def against_stop(bench: BenchDescription) -> bool:
+    """Whether the stall is provoked by pushing a load against its stop, because elsewhere it could fall."""
+    return bench.blocked is not None and bench.back_drives
+
+
 def course(bench: BenchDescription, settings: Settings) -> Course:
     """About the middle of the envelope, or from the stop into it where the load is blocked there."""
-    if bench.blocked is not None and bench.back_drives:
+    if bench.blocked is not None and against_stop(bench):
         return Course(
             bench.blocked.at_m,
             -settings.distance_m if bench.blocked.side is Side.LOW else settings.distance_m,
@@ -265,12 +272,14 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
     if settings.stall_current_a >= bench.motor.rated_current_a:
         raise BadInput(
             "a stall current that isn't below the rated one",
+            place=Place(key="stall_current"),
             found=f"{settings.stall_current_a:g} A",
             allowed=f"less than {bench.motor.rated_current_a:g} A",
         )
     if bench.blocked is not None and settings.stall_current_a > bench.blocked.push_current_a:
         raise BadInput(
             "a stall current above what may push against the stop",
+            place=Place(key="stall_current"),
             found=f"{settings.stall_current_a:g} A",
             allowed=f"at most {bench.blocked.push_current_a:g} A (blocked.push_current)",
         )
@@ -278,6 +287,7 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
     if 3 * settings.distance_m > room_m:
         raise BadInput(
             "a distance that doesn't fit the envelope three times (a starved axis may stand at either end of it)",
+            place=Place(key="distance"),
             found=f"{settings.distance_m * 1e3:g} mm",
             allowed=f"at most {room_m / 3 * 1e3:g} mm",
         )
@@ -285,6 +295,7 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
     if displacement_m <= window_m:
         raise BadInput(
             "a displacement that doesn't leave the position window",
+            place=Place(key="displacement"),
             found=f"{displacement_m * 1e6:g} µm",
             allowed=f"more than {window_m * 1e6:g} µm",
         )
@@ -292,6 +303,7 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
     if speed > bench.envelope.speed_m_per_s:
         raise BadInput(
             "a speed beyond the envelope",
+            place=Place(key="speed"),
             found=f"{speed * 1e3:g} mm/s",
             allowed=f"at most {bench.envelope.speed_m_per_s * 1e3:g} mm/s",
         )
@@ -301,14 +313,15 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
         acceleration_m_per_s2=bench.envelope.acceleration_m_per_s2,
     )
     moves = 2 + 2 * settings.healthy_moves + 3 * (settings.provocations + 1) + settings.attempts
-    span = sorted((course(bench, settings).start_m, course(bench, settings).start_m + course(bench, settings).out_m))
+    way = course(bench, settings)
+    ends = (way.start_m - way.out_m, way.start_m if against_stop(bench) else way.start_m + 2 * way.out_m)
     return Forecast(
-        phrase=f"provoked at {settings.stall_current_a:g} A",
+        phrase=f"provoked at {settings.stall_current_a:g} A" + (" against the stop" if against_stop(bench) else ""),
         duration_s=moves * (move_s + settings.settle_s)
         + len(hunting_windows(bench, settings)) * settings.hunting_time_s
         + settings.return_time_s,
-        lowest_m=span[0] - settings.distance_m,
-        highest_m=span[1] + settings.distance_m,
+        lowest_m=min(ends),
+        highest_m=max(ends),
         warnings=tuple(_warnings(bench, settings)),
     )
 

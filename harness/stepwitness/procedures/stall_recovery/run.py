@@ -15,6 +15,7 @@ from stepwitness.procedures.stall_recovery.current import feed, starve
 from stepwitness.procedures.stall_recovery.declared import (
     Course,
     Settings,
+    against_stop,
     course,
     displacement_of,
     hunting_windows,
@@ -95,13 +96,12 @@ class _Session:
     def go_to_start(self) -> None:
         """To the start of the course, watched as any healthy move."""
         bench = self._bench
-        window_m = motion.default_window_m(bench.description) if bench.counter else None
         trace = Trace(self._journal, "approach", period_s=10 * _TRACE_S)
         start_m = self._way.start_m
         motion.move_to(
             bench,
             start_m,
-            motion.Watch(window_m, gauge=True),
+            motion.healthy_watch(bench, speed_m_per_s=self._speed_m_per_s),
             speed_m_per_s=self._speed_m_per_s,
             on_sweep=trace,
         )
@@ -159,7 +159,7 @@ class _Session:
         provoked, which ends the run.
         """
         bench, way = self._bench, self._way
-        away_m = way.start_m - way.out_m if bench.description.blocked else way.start_m + way.out_m
+        away_m = way.start_m - way.out_m if against_stop(bench.description) else way.start_m + way.out_m
         for index in range(2 * self._settings.healthy_moves):
             target_m = away_m if index % 2 == 0 else way.start_m
             alarms = 0
@@ -181,14 +181,14 @@ class _Session:
         bench = self._bench
         bench.clock.sleep(self._settings.settle_s)
         sweep = bench.sweep(gauge=False)
-        if abs(sweep.sure_following_error_m) > float(bench.axis.step_travel):
+        if abs(sweep.sure_following_error_m) > float(max(bench.axis.step_travel, 2 * bench.axis.count_travel)):
             raise UnprovokedStall(
                 f"{bench.description.name}: the axis stood {sweep.sure_following_error_m * 1e6:.0f} µm from where the "
                 "drive claims after a move at rated current that nobody disturbed; halted, not retried"
             )
         if bench.loop is not None:
             bench.loop.clear_alarm()
-        watch = motion.Watch(motion.default_window_m(bench.description))
+        watch = motion.healthy_watch(bench, speed_m_per_s=self._speed_m_per_s)
         motion.move_to(bench, target_m, watch, speed_m_per_s=self._speed_m_per_s)
 
     def transient_stall(self, index: int) -> None:
@@ -217,7 +217,7 @@ class _Session:
     def _provoke(self, index: int, scenario: str) -> float:
         """Stall the axis in the middle of a move; journal onset and detection. Returns the move's target."""
         bench, way = self._bench, self._way
-        blocked = bench.description.blocked is not None and bench.description.back_drives
+        blocked = against_stop(bench.description)
         target_m = way.start_m if blocked else way.start_m + way.out_m
         onset: Sweep | None = None
         onset_s = starved_s = commanded_m = 0.0
@@ -231,11 +231,10 @@ class _Session:
                 trace.keep(sweep)
                 return False
             trace(sweep)
-            if onset is None:
-                if abs(sweep.claim_m - way.start_m) >= abs(way.out_m) / 2:
-                    onset, onset_s = sweep, bench.clock.now()
-                    bench.drive.set_run_current(self._settings.stall_current_a)
-                    starved_s = bench.clock.now()
+            if onset is None and abs(sweep.claim_m - way.start_m) >= abs(way.out_m) / 2:
+                onset, onset_s = sweep, bench.clock.now()
+                bench.drive.set_run_current(self._settings.stall_current_a)
+                starved_s = bench.clock.now()
             return True
 
         if blocked:
@@ -318,9 +317,9 @@ class _Session:
         bench, settings = self._bench, self._settings
         self.go_to_start()
         # off a stop, where the axis can be displaced either way
-        away_m = -self._way.out_m / 2 if bench.description.blocked else 0.0
+        away_m = -self._way.out_m / 2 if against_stop(bench.description) else 0.0
         target_m = between_counts(bench, self._way.start_m + away_m)
-        watch = motion.Watch(motion.default_window_m(bench.description))
+        watch = motion.healthy_watch(bench, speed_m_per_s=self._speed_m_per_s)
         motion.move_to(bench, target_m, watch, speed_m_per_s=self._speed_m_per_s)
         bench.clock.sleep(settings.settle_s)
         window_m = position_window_of(bench.description, settings)

@@ -1,0 +1,110 @@
+"""From a description to an open bench, by every way."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from stepwitness.bench import motion
+from stepwitness.bench.assembly import open_bench, stand_in_parts
+from stepwitness.bench.description import BenchDescription, Part
+from stepwitness.bench.model import load_bench
+from stepwitness.devices import catalog
+from stepwitness.devices.clock import VirtualClock
+from stepwitness.devices.errors import LinkLost
+from stepwitness.devices.interfaces import ClosesLoop
+from stepwitness.errors import BadInput, Place
+from stepwitness.standin.rig import Rig
+
+TARNBROOK = Path(__file__).parents[2] / "benches" / "tarnbrook"
+REAL = Part("text-line", {"port": "loop://"}, Place("rig.yaml", 5, "drive"))
+
+
+def test_stand_ins_in_process_run_on_virtual_time(doser: BenchDescription) -> None:
+    with open_bench(doser) as bench:
+        assert (bench.simulated, bench.over) == (True, "process")
+        motion.prepare(bench, speed_m_per_s=0.02)
+        assert bench.clock.now() > 5.0, "30 mm to the switch at 5 mm/s"
+        assert bench.witnessed_travel_m() == pytest.approx(0.0, abs=1e-5)
+
+
+def test_only_the_parts_that_the_bench_has(doser: BenchDescription, lift: BenchDescription) -> None:
+    for description in (doser, lift, replace(doser, gauge=None, inputs=None)):
+        assert description.stand_in is not None
+        rig = Rig(description.axis, description.stand_in, VirtualClock())
+        assert set(stand_in_parts(rig, description)) == set(description.parts())
+
+
+def test_a_stand_in_drive_closes_its_loop_where_the_file_says_so(doser: BenchDescription) -> None:
+    with open_bench(replace(doser, drive=Part("stand-in", {"loop": "closed"}))) as bench:
+        assert isinstance(bench.loop, ClosesLoop)
+
+
+def test_the_gauge_has_the_sense_of_the_file(doser: BenchDescription) -> None:
+    assert doser.gauge is not None
+    readings = []
+    for sense in (1, -1):
+        with open_bench(replace(doser, gauge=replace(doser.gauge, sense=sense))) as bench:
+            assert bench.gauge is not None
+            readings.append(bench.gauge.travel_m())
+    assert readings[0] == pytest.approx(-readings[1], abs=2e-6)
+
+
+@pytest.mark.parametrize("over", ["tcp", "serial"])
+def test_stand_ins_on_the_wire(over: str) -> None:
+    description = load_bench(TARNBROOK / "doser.bench.yaml")
+    with open_bench(description, over=over, scale=3.0) as bench:
+        assert (bench.simulated, bench.over) == (True, over)
+        assert bench.identities["counter"] == "stepwitness stand-in counter seed 417"
+        bench.make_ready()
+        bench.set_datum(0.03)
+        sweep = bench.sweep(current=True)
+        assert sweep.counted_m == pytest.approx(0.03, abs=2e-6)
+        assert sweep.gauge_m == pytest.approx(0.03, abs=2e-6)
+        assert sweep.current_a == pytest.approx(0.6, abs=0.02)
+
+
+def test_an_unknown_way(doser: BenchDescription) -> None:
+    with pytest.raises(BadInput, match="found 'pigeon'; allowed: process, tcp, serial"):
+        open_bench(doser, over="pigeon")
+
+
+def test_real_parts_move_only_live(doser: BenchDescription) -> None:
+    with pytest.raises(BadInput, match=r"rig\.yaml:5 drive: bench 'doser-rig-1' names real parts; allowed: '--live'"):
+        open_bench(replace(doser, drive=REAL, stand_in=None))
+
+
+def test_live_takes_no_stand_ins(doser: BenchDescription) -> None:
+    with pytest.raises(BadInput, match="'--live' with a stand-in for the counter"):
+        open_bench(replace(doser, drive=REAL), live=True)
+
+
+def test_parts_that_are_open_are_closed_where_a_later_one_cant_be(
+    doser: BenchDescription, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    closed = []
+
+    class Opened:
+        def __init__(self, role: str) -> None:
+            self.role = role
+
+        def close_link(self) -> None:
+            closed.append(self.role)
+            raise LinkLost("and it went badly too")
+
+    def build(role: str, *_: Any) -> Opened:
+        if role == "gauge":
+            raise LinkLost("no such port")
+        return Opened(role)
+
+    monkeypatch.setattr(catalog, "build", build)
+    assert doser.gauge is not None
+    real = replace(
+        doser, drive=REAL, counter=REAL, inputs=REAL, gauge=replace(doser.gauge, part=REAL), stand_in=None
+    )
+    with pytest.raises(LinkLost, match="no such port"):
+        open_bench(real, live=True)
+    assert closed == ["drive", "counter"]
