@@ -15,7 +15,7 @@ _MICRO = 1e6
 
 
 def _um(value_m: float) -> str:
-    return with_unit(number(value_m * _MICRO, 1), "um")
+    return with_unit(number(value_m * _MICRO, 1), "µm")
 
 
 def _mm(value_m: float, decimals: int = 3) -> str:
@@ -57,9 +57,10 @@ def motor_figure(attribute: str, figures: Positioning) -> str:
 
 def scale(difference: float, span_m: float) -> str:
     """Counter against gauge over the span of the targets."""
-    ppm = with_unit(number(difference * 1e6, 0), "ppm")
+    ppm = with_unit(number(abs(difference) * 1e6, 0), "ppm")
+    side = "less" if difference < 0 else "more"
     return (
-        f"over {_mm(span_m, 1)} the counter tells {ppm} more travel than the gauge; which of lead and "
+        f"over {_mm(span_m, 1)} the counter tells {ppm} {side} travel than the gauge; which of lead and "
         "gauge is wrong can't be told without a check standard"
     )
 
@@ -67,10 +68,10 @@ def scale(difference: float, span_m: float) -> str:
 def closure(counts: float, gauge_closure_m: float | None) -> str:
     """Counts on the return to the start, and what the gauge says of the same return."""
     said = f"back at the start, drive and counter differ by {_counts(counts)} from where they began"
-    if gauge_closure_m is None:
-        return f"{said}; edges missed by the counter or steps lost by the motor, which can't be told without a gauge"
     if abs(counts) < 1.5:
         return said
+    if gauge_closure_m is None:
+        return f"{said}; edges missed by the counter or steps lost by the motor, which can't be told without a gauge"
     if abs(gauge_closure_m) < 2e-6:
         return f"{said}, while the gauge closes to {_um(abs(gauge_closure_m))}: the counter missed or doubled edges"
     return f"{said}, and the gauge to {_um(abs(gauge_closure_m))}: the motor lost steps, or both witnesses slipped"
@@ -78,7 +79,8 @@ def closure(counts: float, gauge_closure_m: float | None) -> str:
 
 def reversal(load_m: float, uncertainty_m: float, motor_m: float | None, axis: Axis) -> str:
     """The load's reversal beside the motor's, and where the play therefore lies."""
-    said = f"the load came {_um(abs(load_m))} ± {_um(uncertainty_m)} short on reversal"
+    side = "long" if load_m > 0 else "short"
+    said = f"the load came {_um(abs(load_m))} ± {_um(uncertainty_m)} {side} on reversal"
     if abs(load_m) <= uncertainty_m:
         return f"{said}, no more than its uncertainty"
     if motor_m is None:

@@ -102,9 +102,7 @@ def test_parts_that_are_open_are_closed_where_a_later_one_cant_be(
 
     monkeypatch.setattr(catalog, "build", build)
     assert doser.gauge is not None
-    real = replace(
-        doser, drive=REAL, counter=REAL, inputs=REAL, gauge=replace(doser.gauge, part=REAL), stand_in=None
-    )
+    real = replace(doser, drive=REAL, counter=REAL, inputs=REAL, gauge=replace(doser.gauge, part=REAL), stand_in=None)
     with pytest.raises(LinkLost, match="no such port"):
         open_bench(real, live=True)
     assert closed == ["drive", "counter"]

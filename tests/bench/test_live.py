@@ -126,9 +126,7 @@ def _broken(rigged: Any, description: BenchDescription, released: list[str]) -> 
     drive: Any = Broken()
     clock = rigged(description).clock
     parts = Parts(drive=drive)
-    return Bench(
-        description, parts, clock, simulated=False, over="live", release=lambda: released.append("released")
-    )
+    return Bench(description, parts, clock, simulated=False, over="live", release=lambda: released.append("released"))
 
 
 def test_closing_brings_the_safe_state_and_lets_go_once(rigged: Any, lift: BenchDescription) -> None:

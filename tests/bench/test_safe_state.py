@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -77,7 +78,8 @@ def test_a_vertical_axis_is_held_braked_proven_and_only_then_de_energised(lift: 
     currents_a = [current_a for _, current_a in proof]
     assert currents_a == sorted(currents_a, reverse=True), "less and less"
     assert currents_a[-1] == 0.0, "the brake alone"
-    assert min(later / earlier for earlier, later in zip([2.0, *currents_a], currents_a[:-1])) > 0.6, "in small stages"
+    stages = itertools.pairwise([2.0, *currents_a[:-1]])
+    assert min(later / earlier for earlier, later in stages) > 0.6, "in small stages"
 
 
 def test_what_is_de_energised_already_is_only_braked(lift: BenchDescription) -> None:
@@ -178,7 +180,7 @@ def test_twice_is_as_good_as_once(rigged: Any, up: BenchDescription) -> None:
 def test_a_weak_brake_keeps_the_motor_energised_and_the_load_up(
     rigged: Any, up: BenchDescription, torque_nm: float, mass_kg: float
 ) -> None:
-    """The motor holds these loads with a hundredth to a tenth of its current; a load that ran away would not be caught."""
+    """The motor holds these loads with a hundredth to a quarter of its current, and couldn't catch one that ran away."""
     rig = _raised(rigged(up, brake={"torque_nm": torque_nm}, load={"mass_kg": mass_kg}))
     with pytest.raises(SafeStateError, match="the brake doesn't hold"):
         rig.bench.to_safe_state()

@@ -67,7 +67,9 @@ delays = st.lists(st.floats(0.0, 3.0), min_size=6, max_size=6)
 speeds = st.floats(-0.05, 0.05)
 
 
-@given(delays_s=delays, speed=speeds, lag_m=st.floats(0.0, 2 * STEP_M), ends_m=st.floats(0.0, 0.1), backwards=st.booleans())
+@given(
+    delays_s=delays, speed=speeds, lag_m=st.floats(0.0, 2 * STEP_M), ends_m=st.floats(0.0, 0.1), backwards=st.booleans()
+)
 def test_no_delay_makes_a_healthy_axis_stray(
     delays_s: list[float], speed: float, lag_m: float, ends_m: float, backwards: bool
 ) -> None:
@@ -81,9 +83,7 @@ def test_no_delay_makes_a_healthy_axis_stray(
         return commanded_m(t_s) - math.copysign(lag_m, speed)
 
     clock = VirtualClock()
-    sweep = swept(
-        replace(AXIS, encoder=encoder), Moving(clock, delays_s, commanded_m, counted_m, encoder.sign), clock
-    )
+    sweep = swept(replace(AXIS, encoder=encoder), Moving(clock, delays_s, commanded_m, counted_m, encoder.sign), clock)
     assert abs(sweep.sure_following_error_m) <= lag_m + COUNT_M + MICROSTEP_M
     assert sweep.claim_low_m <= sweep.claim_m <= sweep.claim_high_m
 

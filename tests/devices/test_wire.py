@@ -6,7 +6,8 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stepwitness.devices.wire import HEARD_SIZE, LOG_SIZE, Conversation, LineFramer, Phase
+from stepwitness.devices.exchange_log import LOG_SIZE
+from stepwitness.devices.wire import HEARD_SIZE, Conversation, LineFramer, Phase
 
 _replies = st.from_regex(rb"@[1-9] [a-z0-9]{1,5}\n", fullmatch=True)
 

@@ -92,7 +92,7 @@ def test_options_have_twins_in_the_ini_file(lab) -> None:
 def test_live_is_told_before_anything_moves_and_a_stand_in_bench_refuses_it(lab) -> None:
     lab.plan("limits: {offset: 25 um, sways: 2}")
     result = lab.run("--live")
-    result.stdout.fnmatch_lines(["stepwitness: LIVE*", "sway: ABORTED, *'--live' with a stand-in*"])
+    result.stdout.fnmatch_lines(["stepwitness: LIVE*", "sway: ABORTED. doser.bench.yaml:4 *'--live' with a stand-in*"])
     result.assert_outcomes(errors=2)
     assert lab.motions == []
     assert lab.records == []

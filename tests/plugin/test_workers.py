@@ -56,7 +56,7 @@ def test_without_plans_the_scheduling_is_xdists(lab) -> None:
     assert not (lab.folder / "reports").exists()
 
 
-@pytest.mark.parametrize("dist", ["load", "loadfile", "worksteal"])
+@pytest.mark.parametrize("dist", ["load", "loadscope", "loadfile", "worksteal"])
 def test_a_worker_that_dies_in_an_acquisition_leaves_no_hang_no_lost_test_and_no_second_motion(lab, dist: str) -> None:
     lab.plan(
         "id: first, label: first, limits: {offset: 25 um, sways: 3}",
@@ -73,8 +73,8 @@ def test_a_worker_that_dies_in_an_acquisition_leaves_no_hang_no_lost_test_and_no
     # the test that was running is failed by xdist itself; the rest of the plan is told what happened
     passed = 2 * ("first" in lab.motions) + ("third" in lab.motions)
     assert outcomes.get("passed", 0) == passed
-    # loadfile gives the test that crashed to another worker once more, so that it is told twice
-    assert outcomes["failed"] + outcomes["errors"] == 5 - passed + (dist == "loadfile")
+    # these give the test that crashed to another worker once more, so that it is told twice
+    assert outcomes["failed"] + outcomes["errors"] == 5 - passed + (dist in ("loadscope", "loadfile"))
     result.stdout.fnmatch_lines_random(
         [
             "worker 'gw?' crashed while running *nightly.plan.yaml::doser::second::offset*",
@@ -88,6 +88,42 @@ def test_a_worker_that_dies_in_an_acquisition_leaves_no_hang_no_lost_test_and_no
     verdicts = lab.verdicts()
     assert (verdicts["second.offset"], verdicts["second.sways"]) == ("ABORTED", "ABORTED")
     assert verdicts.get("first.offset", "PASS") == "PASS"
+
+
+@pytest.mark.parametrize("arguments", [("-n", "1"), ("-n", "3"), ("-n", "2", "--max-worker-restart", "0")])
+def test_workers_that_die_on_two_benches(lab, arguments: tuple[str, ...]) -> None:
+    for number in (1, 2):
+        lab.bench(f"doser-rig-{number}", f"{number}.bench.yaml")
+        lab.plan(
+            f"id: first, label: first-{number}, limits: {{offset: 25 um}}",
+            f"id: second, label: second-{number}, act: die, limits: {{offset: 25 um}}",
+            file=f"{number}.plan.yaml",
+            bench=f"{number}.bench.yaml",
+        )
+    result = lab.run_apart(*arguments)
+    assert result.ret != pytest.ExitCode.OK
+    assert len(lab.motions) == len(set(lab.motions))
+    if "--max-worker-restart" not in arguments:
+        assert result.parseoutcomes() == {"passed": 2, "failed": 2}
+        assert [one["run"]["verdict"] for one in lab.records] == ["ABORTED", "ABORTED"]
+
+
+@pytest.mark.parametrize(("reruns", "failed"), [((), 1), (("--reruns", "1"), 0)])
+def test_a_worker_that_dies_after_the_acquisition_costs_no_reading(lab, reruns: tuple[str, ...], failed: int) -> None:
+    lab.write(
+        "conftest.py",
+        "import os, pathlib\n"
+        "def pytest_runtest_call(item):\n"
+        "    flag = pathlib.Path(os.environ['SWAY_LOG']).with_suffix('.flag')\n"
+        "    if item.name == 'sways' and not flag.exists():\n"
+        "        flag.touch()\n"
+        "        os._exit(5)\n",
+    )
+    lab.plan(*TWO)
+    outcomes = lab.run_apart("-n", "2", *reruns).parseoutcomes()
+    assert (outcomes["passed"], outcomes.get("failed", 0)) == (5 - failed, failed)
+    assert sorted(lab.motions) == ["first", "second"]
+    assert lab.record["run"]["verdict"] == "PASS"
 
 
 def test_a_worker_that_dies_under_a_rerun_plugin_moves_nothing_again(lab) -> None:

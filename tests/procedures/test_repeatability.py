@@ -50,7 +50,9 @@ def deviations() -> dict[str, Any]:
 
 @pytest.fixture
 def readings(kept: Any, deviations: dict[str, Any]) -> Any:
-    return _readings(kept(), lambda column, index, run, up: deviations[f"{column}_{'up' if up else 'down'}"][index, run])
+    return _readings(
+        kept(), lambda column, index, run, up: deviations[f"{column}_{'up' if up else 'down'}"][index, run]
+    )
 
 
 def _readings(journal: Any, deviation_m: Callable[[str, int, int, bool], float | None]) -> Any:
@@ -209,11 +211,11 @@ class TestCheck:
         assert (forecast.lowest_m, forecast.highest_m) == (0.001, 0.059)
         assert forecast.warnings == ()
 
-    def test_the_forecast_is_about_what_it_takes(
-        self, doser: BenchDescription, on_the_stand_in: Any
-    ) -> None:
+    def test_the_forecast_is_about_what_it_takes(self, doser: BenchDescription, on_the_stand_in: Any) -> None:
         forecast = PROCEDURE.check(doser, on_the_stand_in.settings)
-        assert on_the_stand_in.took_s == pytest.approx(forecast.duration_s, rel=0.25)  # the way to the reference comes on top
+        assert on_the_stand_in.took_s == pytest.approx(
+            forecast.duration_s, rel=0.25
+        )  # the way to the reference comes on top
 
     def test_says_what_this_bench_wont_see(self, doser: BenchDescription) -> None:
         (warning,) = PROCEDURE.check(replace(doser, gauge=None), Settings()).warnings
@@ -224,14 +226,21 @@ class TestCheck:
             assert any("not a test to ISO 230-2" in text for text in PROCEDURE.check(doser, settings).warnings)
 
     def test_refuses_what_leaves_no_room_or_the_envelope(self, doser: BenchDescription) -> None:
-        with pytest.raises(BadInput, match="overrun: .*found overrun of 29 mm; allowed: less than 29 mm"):
+        with pytest.raises(BadInput, match=r"overrun: .*found overrun of 29 mm; allowed: less than 29 mm"):
             PROCEDURE.check(doser, Settings(overrun_m=0.029))
-        with pytest.raises(BadInput, match="speed: .*found 31 mm/s; allowed: at most 30 mm/s"):
+        with pytest.raises(BadInput, match=r"speed: .*found 31 mm/s; allowed: at most 30 mm/s"):
             PROCEDURE.check(doser, Settings(speed_m_per_s=0.031))
 
     @pytest.mark.parametrize(
         ("key", "text"),
-        [("targets", "1"), ("targets", "1001"), ("runs", "1"), ("speed", "-1 mm/s"), ("dwell", "-1 s"), ("overrun", "0 mm")],
+        [
+            ("targets", "1"),
+            ("targets", "1001"),
+            ("runs", "1"),
+            ("speed", "-1 mm/s"),
+            ("dwell", "-1 s"),
+            ("overrun", "0 mm"),
+        ],
     )
     def test_refuses_settings_out_of_bounds(self, doser: BenchDescription, key: str, text: str) -> None:
         with pytest.raises(BadInput, match=key):
@@ -274,9 +283,7 @@ def on_the_stand_in(rigged: Any, doser: BenchDescription, kept: Any) -> Ran:
     return Ran(rig, kept, Settings(targets=3, runs=3, dwell_s=0.1))
 
 
-def test_the_gauge_sees_the_loads_true_reversal(
-    on_the_stand_in: Ran, doser: BenchDescription, estimated: Any
-) -> None:
+def test_the_gauge_sees_the_loads_true_reversal(on_the_stand_in: Ran, doser: BenchDescription, estimated: Any) -> None:
     found = estimated(PROCEDURE, on_the_stand_in.journal, doser, on_the_stand_in.settings)["mean_reversal"]
     true_m = on_the_stand_in.true_reversal_m(lambda truth: truth.load_m)
     assert found.value == pytest.approx(true_m, abs=found.expanded_uncertainty)
@@ -318,9 +325,7 @@ def test_a_lead_that_is_too_long_shows_in_the_scale(
     rigged: Any, doser: BenchDescription, kept: Any, estimated: Any
 ) -> None:
     """A screw that gives 0.2 % more travel than its lead: counted travel is 1/1.002 of gauged."""
-    ran = Ran(
-        rigged(doser, start_m=0.002, screw={"lead_error": 2e-3}), kept, Settings(targets=3, runs=2, dwell_s=0.1)
-    )
+    ran = Ran(rigged(doser, start_m=0.002, screw={"lead_error": 2e-3}), kept, Settings(targets=3, runs=2, dwell_s=0.1))
     found = estimated(PROCEDURE, ran.journal, doser, ran.settings)["scale_difference"]
     assert found.value == pytest.approx(1 / 1.002 - 1, abs=found.expanded_uncertainty)
 

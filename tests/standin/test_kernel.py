@@ -56,14 +56,14 @@ def axis_and_stand_in(request: pytest.FixtureRequest, doser: Axis, plate_lift: A
 
 
 @pytest.mark.parametrize(("speed", "acceleration"), [(5.0, 300.0), (20.0, 500.0)])
-def test_halving_the_step_changes_the_rotor_by_less_than_a_hundredth_step(
+def test_halving_the_step_changes_the_rotor_by_less_than_three_thousandths_of_a_step(
     axis_and_stand_in: tuple[Axis, StandIn], speed: float, acceleration: float
 ) -> None:
     axis, stand_in = axis_and_stand_in
     train = ramp(axis, millimetres=1.0, speed=speed, acceleration=acceleration)
     step_s = longest_step_s(axis, stand_in)
     coarse, fine = (path_of(axis, stand_in, train, step_s=step) for step in (step_s, step_s / 2))
-    assert np.abs(coarse - fine).max() < 0.01
+    assert np.abs(coarse - fine).max() < 0.003
 
 
 def test_the_error_falls_with_the_square_of_the_step(doser: Axis, ideal: StandIn) -> None:
@@ -205,8 +205,8 @@ def test_against_an_event_exact_second_implementation(doser: Axis, changed: Chan
             worst[step_s] = max(worst[step_s], difference)
     assert furthest > 5.0
     default, fine = worst.values()
-    assert default < 0.01
-    assert fine < 0.001
+    assert default < 0.002
+    assert fine < 0.0001
 
 
 # -- energy ----------------------------------------------------------------------------------------------------------

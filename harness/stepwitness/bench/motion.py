@@ -105,7 +105,7 @@ def run_move(
         moving = bench.drive.status().moving
         sweep = bench.sweep(gauge=watch.gauge)
         if watch.window_m is not None:
-            _check_following(bench, sweep, watch.window_m)
+            check_following(bench, sweep, watch.window_m)
         if not on_sweep(sweep):
             bench.drive.halt()
             wait_for_rest(bench)
@@ -219,11 +219,18 @@ def _check_stop_circuit(bench: Bench) -> None:
         raise StopCircuitOpen(f"{bench.description.name}: the stop circuit opened during a move")
 
 
-def _check_following(bench: Bench, sweep: Sweep, window_m: float) -> None:
+def following_error_m(bench: Bench, sweep: Sweep) -> float:
+    """What is sure of the following error, by the witnesses or by a drive that closes its loop."""
+    sure_m = sweep.sure_following_error_m
+    if bench.loop is None:
+        return sure_m
+    own_m = bench.loop.loop_status().following_error * float(bench.axis.microstep_travel)
+    return max(sure_m, own_m, key=abs)
+
+
+def check_following(bench: Bench, sweep: Sweep, window_m: float) -> None:
     """Halt and raise where the axis doesn't follow; a stop circuit that opened is the better cause."""
-    error_m = sweep.sure_following_error_m
-    if abs(error_m) <= window_m and bench.loop is not None:
-        error_m = bench.loop.loop_status().following_error * float(bench.axis.microstep_travel)
+    error_m = following_error_m(bench, sweep)
     if abs(error_m) <= window_m:
         return
     bench.drive.halt()

@@ -23,15 +23,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from string import Formatter
 
+from stepwitness.devices.checksums import Seal, checksum
 from stepwitness.errors import BadInput, Place, near_miss
 from stepwitness.quantities import Kind, exact
 
 WHOLE = r"(?P<value>[-+]?\d+)"
 NUMBER = r"(?P<value>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?|[-+]?[nN][aA][nN]|[-+]?[iI][nN][fF])"
 IDENTITY = "identity"
-LINK_OPTIONS = ("port", "baud", "timeout")
+LINK_OPTIONS = ("port", "baud", "timeout", "retries", "redact")
 """Options of a text line that concern its link; `stepwitness.devices.text_line` reads them."""
-SET_OPTIONS = ("tags", "line_end", "refusal", "overrange")
+SET_OPTIONS = ("tags", "line_end", "refusal", "overrange", "checksum", "checksum_mark")
 LINE_ENDS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
 
 
@@ -44,7 +45,8 @@ class Exchange:
     send : template; its fields are those of the default, such as ``{value}``.
     reply : regular expression that the whole line matches.
     kind, unit : what ``{value}`` (or the group ``value``) measures, and its unit on the wire; None for bare
-    numbers. groups : groups that `reply` must have.
+    numbers. groups : groups that `reply` must have. again : whether a request without a reply may be sent again: a
+    question, or a setting that is absolute and moves nothing.
     """
 
     send: str
@@ -52,6 +54,7 @@ class Exchange:
     kind: Kind | None = None
     unit: str = ""
     groups: tuple[str, ...] = ()
+    again: bool = False
 
     @property
     def fields(self) -> frozenset[str]:
@@ -78,7 +81,7 @@ class CommandSet:
     exchanges : by name.
     refusal, overrange : replies by which a part refuses, or says that it can't measure.
     tags : whether the part takes and returns a tag before each line (``@17 position?``).
-    line_end : after each line, both ways.
+    line_end : after each line, both ways. seal : the checksum behind each line, or None.
     """
 
     exchanges: Mapping[str, Exchange]
@@ -86,6 +89,7 @@ class CommandSet:
     overrange: str = "out of range"
     tags: bool = True
     line_end: str = "\n"
+    seal: Seal | None = None
 
     def with_options(self, options: Mapping[str, str], place: Place) -> CommandSet:
         """This set with the items that `options` override.
@@ -94,7 +98,7 @@ class CommandSet:
         ------
         BadInput : for a name that isn't one, a template or an expression that can't work.
         """
-        changed = self
+        changed = replace(self, seal=_seal(options, self.seal, place))
         for key, text in options.items():
             at = place.below(key)
             name, dot, item = key.partition(".")
@@ -104,6 +108,8 @@ class CommandSet:
                 changed = replace(changed, tags=yes_or_no(text, at))
             elif key == "line_end":
                 changed = replace(changed, line_end=_line_end(text, at))
+            elif key in ("checksum", "checksum_mark"):
+                continue
             elif key in ("refusal", "overrange"):
                 _expression(text, (), at)
                 refusal = key == "refusal"
@@ -166,6 +172,25 @@ def _line_end(text: str, place: Place) -> str:
         raise BadInput("no such line end", place=place, found=f"'{text}'", allowed=", ".join(LINE_ENDS)) from None
 
 
+def _seal(options: Mapping[str, str], default: Seal | None, place: Place) -> Seal | None:
+    """The checksum that `options` ask for; both of its options are read together."""
+    name = options.get("checksum", default.checksum.name if default else "none")
+    mark = options.get("checksum_mark", default.mark if default else "*")
+    if not (mark.isascii() and mark.isprintable() and mark.strip() and not mark.isalnum()):
+        raise BadInput(
+            "a mark that can't stand before a checksum",
+            place=place.below("checksum_mark"),
+            found=f"'{mark}'",
+            allowed="printable signs such as * or ~",
+        )
+    if name == "none":
+        return None
+    try:
+        return Seal(checksum(name), mark)
+    except BadInput as error:
+        raise error.at(place.below("checksum")) from None
+
+
 def _template(exchange: Exchange, fields: frozenset[str], at: Place) -> None:
     allowed = ", ".join(f"{{{name}}}" for name in sorted(fields)) or "no field in braces"
     try:
@@ -197,5 +222,6 @@ def _expression(text: str, groups: tuple[str, ...], at: Place) -> None:
 
 def command_set(**exchanges: Exchange) -> CommandSet:
     """A default set of ours: every part of it also tells its identity."""
-    identity = Exchange("identity?", r"(?P<maker>[^;]*);(?P<model>[^;]*);(?P<serial>[^;]*);(?P<version>[^;]*)")
+    fields = r"(?P<maker>[^;]*);(?P<model>[^;]*);(?P<serial>[^;]*);(?P<version>[^;]*)"
+    identity = Exchange("identity?", fields, again=True)
     return CommandSet({IDENTITY: identity, **exchanges})

@@ -147,7 +147,7 @@ class SerialLink:
                 "a serial port can't be set up so", found=f"'{port}' at {baud}", allowed=str(error)
             ) from None
         except DEAD_LINK as error:
-            raise LinkLost(f"{port} can't be opened: {error}; {_ports_here()}") from error
+            raise LinkLost(f"{port} can't be opened: {error}; {ports_here()}") from error
 
     def write(self, data: bytes) -> None:
         with _lost(self.name, "writing"):
@@ -171,7 +171,8 @@ class SerialLink:
             self._port.close()
 
 
-def _ports_here() -> str:
+def ports_here() -> str:
+    """The serial ports of this machine, in words."""
     from serial.tools import list_ports
 
     names = [port.device for port in list_ports.comports()]

@@ -4,7 +4,8 @@
 2. After an unanswered request, the next question is asked only once late replies can be told from its own: by
    tag, else by asking for the identity (whose reply looks like no other; the line keeps order), else by
    silence.
-3. A question that failed is never asked again here; whoever asked it decides.
+3. What may be asked again (`Exchange.again`) is, `retries` times; nothing else ever is. Whoever asked decides.
+4. A link that was lost stays lost until `reconnect`, which asks for the identity and nothing else.
 """
 
 from __future__ import annotations
@@ -14,19 +15,21 @@ import math
 import random
 import re
 import threading
-from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from stepwitness.devices.command_set import IDENTITY, LINK_OPTIONS, CommandSet
 from stepwitness.devices.errors import BadReply, LinkLost, NoReply, OutOfRange, Refused
+from stepwitness.devices.exchange_log import SECRET, ExchangeLog
 from stepwitness.devices.interfaces import Clock, Identity
 from stepwitness.devices.links import Link, open_link
 from stepwitness.devices.part import Part
-from stepwitness.devices.wire import TAGS, Conversation, Exchanged
+from stepwitness.devices.part_options import expression_option, time_option, whole_option
+from stepwitness.devices.wire import TAGS, Conversation
 from stepwitness.errors import BadInput
-from stepwitness.quantities import Kind, si
 
 DEFAULT_TIMEOUT = "1 s"
+DEFAULT_RETRIES = 1
+MOST_RETRIES = 5
 
 
 class TextLine:
@@ -35,29 +38,68 @@ class TextLine:
     Parameters
     ----------
     timeout_s : for the whole reply, on the bench's clock.
+    retries : how often what may be asked again is. retried : how often it was.
+    reopen : opens the same port anew; without it a lost link stays lost.
+    log : where exchanges are noted.
     """
 
-    def __init__(self, link: Link, clock: Clock, commands: CommandSet, *, timeout_s: float) -> None:
+    def __init__(
+        self,
+        link: Link,
+        clock: Clock,
+        commands: CommandSet,
+        *,
+        timeout_s: float,
+        retries: int = 0,
+        reopen: Callable[[], Link] | None = None,
+        log: ExchangeLog | None = None,
+    ) -> None:
         self.name = link.name
         self.commands = commands
+        self.retried = 0
         self._link, self._clock, self._timeout_s = link, clock, timeout_s
+        self._retries, self._reopen = retries, reopen
         self._replies = {name: re.compile(exchange.reply) for name, exchange in commands.exchanges.items()}
         self._factors = {name: exchange.factor for name, exchange in commands.exchanges.items()}
         self._refusal, self._overrange = re.compile(commands.refusal), re.compile(commands.overrange)
         self._end = commands.line_end.encode("ascii")
-        self._talk = Conversation(tagged=commands.tags, end=self._end, first_tag=random.randrange(TAGS))
+        self._talk = Conversation(
+            tagged=commands.tags, end=self._end, first_tag=random.randrange(TAGS), seal=commands.seal, log=log
+        )
         # Re-entrant: an exchange that an exception cut short must not keep its own thread from halting.
         self._lock = threading.RLock()
         self._lost = ""
+        self._spoken = False
+        self._identity: Identity | None = None
 
     @property
-    def log(self) -> deque[Exchanged]:
+    def log(self) -> ExchangeLog:
         """The last exchanges, oldest first."""
         return self._talk.log
 
     def close(self) -> None:
         self._lost = self._lost or f"{self.name} was closed"
         self._link.close()
+
+    def reconnect(self) -> None:
+        """Open the port anew after the link was lost; asks for the identity and nothing else, so nothing moves.
+
+        Raises
+        ------
+        LinkLost : where the port can't be opened, or another part answers there. NoReply, BadReply : where none does.
+        """
+        if self._reopen is None:
+            raise LinkLost(f"{self.name}: {self._lost or 'this link'} can't be opened again from here")
+        with self._lock:
+            self._link.close()
+            self._link = self._reopen()
+            self._lost, known = "", self._identity
+            self._talk.start_over()
+            found = self.identity()
+            if known is not None and found != known:
+                self._lost = f"{self.name} came back as another part: '{found}', was '{known}'"
+                self._link.close()
+                raise LinkLost(self._lost)
 
     # -- asking ----------------------------------------------------------------------------------------
 
@@ -76,17 +118,36 @@ class TextLine:
             values = {key: value / factor if key == "value" else value for key, value in values.items()}
         text = exchange.send.format(**values)
         with self._lock:
-            if urgent and self._talk.unanswered and not self._talk.tagged:
-                self._write(self._end + text.encode("ascii") + self._end)
-            reply = self._exchange(text)
+            for _ in range(self._retries if exchange.again else 0):
+                try:
+                    return self._ask_once(name, text, urgent=urgent)
+                except (NoReply, BadReply):
+                    self.retried += 1
+            return self._ask_once(name, text, urgent=urgent)
+
+    def _ask_once(self, name: str, text: str, *, urgent: bool) -> re.Match[str]:
+        if urgent and self._talk.unanswered and not self._talk.tagged:
+            self._write(self._end + self._sealed(text) + self._end)
+        reply = self._exchange(text)
+        shown = self.log.redacted(text)
         if refused := self._refusal.fullmatch(reply):
-            raise Refused(f"{self.name} refused '{text}': {refused.groupdict().get('reason') or reply}")
+            raise Refused(f"{self.name} refused '{shown}': {refused.groupdict().get('reason') or reply}")
         if self._overrange.fullmatch(reply):
-            raise OutOfRange(f"{self.name} answered '{reply}' to '{text}'")
+            raise OutOfRange(f"{self.name} answered '{reply}' to '{shown}'")
         match = self._replies[name].fullmatch(reply)
         if match is None:
-            raise BadReply(f"{self.name} answered '{reply}' to '{text}'; expected {self._replies[name].pattern}")
+            raise BadReply(
+                f"{self.name} answered '{reply}' to '{shown}'; expected {self._replies[name].pattern}{self._advice()}"
+            )
+        self._spoken = True
         return match
+
+    def _sealed(self, text: str) -> bytes:
+        return (self.commands.seal.put(text) if self.commands.seal else text).encode("ascii")
+
+    def _advice(self) -> str:
+        """What to try, as long as this part has never answered as it should."""
+        return "" if self._spoken else f"; {self._talk.advice()}"
 
     def whole(self, name: str) -> int:
         """The whole number that a reply holds."""
@@ -113,9 +174,12 @@ class TextLine:
             return Identity()
         match = self.ask(IDENTITY)
         groups = {key: (text or "").strip() for key, text in match.groupdict().items()}
-        if not groups:
-            return Identity(model=match[0].strip())
-        return Identity(**{key: groups.get(key, "") for key in ("maker", "model", "serial", "version")})
+        if groups:
+            found = Identity(**{key: groups.get(key, "") for key in ("maker", "model", "serial", "version")})
+        else:
+            found = Identity(model=match[0].strip())
+        self._identity = self._identity or found
+        return found
 
     # -- one exchange ----------------------------------------------------------------------------------
 
@@ -140,8 +204,8 @@ class TextLine:
             if now_s - asked_s >= self._timeout_s:
                 heard = self._talk.give_up(now_s=now_s)
                 raise NoReply(
-                    f"{self.name} didn't answer '{text}' within {self._timeout_s:g} s ({heard}); "
-                    "whether it was carried out isn't known"
+                    f"{self.name} didn't answer '{self.log.redacted(text)}' within {self._timeout_s:g} s ({heard}); "
+                    f"whether it was carried out isn't known{self._advice()}"
                 )
 
     def _get_in_step(self) -> None:
@@ -184,9 +248,13 @@ class OnALine:
         self._line = line
 
     @property
-    def log(self) -> deque[Exchanged]:
-        """The last exchanges, oldest first."""
+    def log(self) -> ExchangeLog:
+        """The last exchanges, oldest first; `log.texts()` for the record."""
         return self._line.log
+
+    def reconnect(self) -> None:
+        """Open the port anew after `LinkLost`; asks for the identity and nothing else, so nothing moves."""
+        self._line.reconnect()
 
     def identity(self) -> Identity:
         return self._line.identity()
@@ -202,8 +270,8 @@ def _matches_anything(pattern: re.Pattern[str]) -> bool:
 
 
 def open_line(part: Part, clock: Clock, commands: CommandSet) -> TextLine:
-    """Open the line that `part` names (options port, baud, timeout) with `commands` as its options change
-    them.
+    """Open the line that `part` names (options port, baud, timeout, retries, redact) with `commands` as its options
+    change them.
 
     Raises
     ------
@@ -218,17 +286,18 @@ def open_line(part: Part, clock: Clock, commands: CommandSet) -> TextLine:
             place=place.below("port"),
             allowed="a device such as COM5 or /dev/ttyUSB0, socket://host:port, rfc2217://host:port",
         )
-    try:
-        timeout_s = si(own.get("timeout", DEFAULT_TIMEOUT), Kind.TIME)
-    except BadInput as error:
-        raise error.at(place.below("timeout")) from None
-    if timeout_s <= 0:
-        raise BadInput("a time-out must be positive", place=place.below("timeout"), found=f"'{own['timeout']}'")
+    timeout_s = time_option(own, "timeout", DEFAULT_TIMEOUT, place)
+    retries = whole_option(own, "retries", DEFAULT_RETRIES, place, at_most=MOST_RETRIES)
     baud = own.get("baud", "115200")
     if not (baud.isdecimal() and int(baud) > 0):
         raise BadInput("not a baud rate", place=place.below("baud"), found=f"'{baud}'", allowed="such as 115200")
+    log = ExchangeLog(redact=expression_option(own, "redact", SECRET, place))
+
+    def opened() -> Link:
+        return open_link(own["port"], baud=int(baud))
+
     try:
-        link = open_link(own["port"], baud=int(baud))
+        link = opened()
     except BadInput as error:
         raise error.at(place.below("port")) from None
-    return TextLine(link, clock, commands, timeout_s=timeout_s)
+    return TextLine(link, clock, commands, timeout_s=timeout_s, retries=retries, reopen=opened, log=log)

@@ -4,7 +4,8 @@
    the protocol has no tags, the conversation is *adrift* after an unanswered request, and whoever does the
    I/O gets it back in step (see `only` and `resume`) before the next question.
 2. A part of a line is kept until its end arrives; a line longer than the longest allowed is dropped whole.
-3. Nothing is ever sent twice from here.
+3. Where lines carry a checksum, one without the right checksum is heard and answers nothing.
+4. Nothing is ever sent twice from here.
 """
 
 from __future__ import annotations
@@ -12,11 +13,13 @@ from __future__ import annotations
 import re
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import Enum
 
+from stepwitness.devices.advice import what_to_try
+from stepwitness.devices.checksums import Seal
+from stepwitness.devices.exchange_log import Exchanged, ExchangeLog
+
 LONGEST_LINE = 400
-LOG_SIZE = 200
 HEARD_SIZE = 8
 TAGS = 1_000_000
 
@@ -76,17 +79,6 @@ class Phase(Enum):
     ADRIFT = "adrift"
 
 
-@dataclass(frozen=True)
-class Exchanged:
-    """One entry of the log: what was sent and heard, from when to when on the bench's clock."""
-
-    asked_s: float
-    ended_s: float
-    sent: str
-    heard: tuple[str, ...]
-    answered: bool
-
-
 class Conversation:
     """Matches replies to requests on one line.
 
@@ -94,11 +86,23 @@ class Conversation:
     ----------
     tagged : requests go out as ``@17 text`` and their replies come back as ``@17 reply``.
     first_tag : of the first request; a random one keeps replies to an earlier owner of the line apart.
+    seal : the checksum behind each line, both ways; None where there is none.
+    log : where exchanges are noted.
     """
 
-    def __init__(self, *, tagged: bool, end: bytes = b"\n", longest: int = LONGEST_LINE, first_tag: int = 1) -> None:
-        self.log: deque[Exchanged] = deque(maxlen=LOG_SIZE)
+    def __init__(
+        self,
+        *,
+        tagged: bool,
+        end: bytes = b"\n",
+        longest: int = LONGEST_LINE,
+        first_tag: int = 1,
+        seal: Seal | None = None,
+        log: ExchangeLog | None = None,
+    ) -> None:
+        self.log = ExchangeLog() if log is None else log
         self.phase = Phase.IDLE
+        self._seal = seal
         self.tagged = tagged
         self._end = end
         self._framer = LineFramer(end=end, longest=longest)
@@ -123,6 +127,8 @@ class Conversation:
             self._note(self._asked_s, answered=False)
         self._tag = (self._tag + 1) % TAGS
         self._sent = f"@{self._tag} {text}" if self.tagged else text
+        if self._seal is not None:
+            self._sent = self._seal.put(self._sent)
         self._asked_s, self._only = now_s, only
         self._heard.clear()
         if not self.tagged:
@@ -146,21 +152,39 @@ class Conversation:
         """Await the reply no longer; returns what was heard instead, in words."""
         self._note(now_s, answered=False)
         self.phase = Phase.ADRIFT
-        rest = self._framer.rest.decode("ascii", errors="backslashreplace")
-        heard = [f"'{line}'" for line in list(self._heard)[-3:]] + ([f"'{rest}' without a line end"] if rest else [])
+        heard = [f"'{line}'" for line in list(self._heard)[-3:]]
+        heard += [f"'{self._rest}' without a line end"] if self._rest else []
         return f"heard {', '.join(heard)}" if heard else "heard nothing"
+
+    def advice(self) -> str:
+        """What to try, from what was heard since the last request."""
+        return what_to_try(list(self._heard), self._rest, tagged=self.tagged, seal=self._seal)
+
+    def start_over(self) -> None:
+        """The line is a new one: what was heard is gone, and a reply to an earlier request may still come."""
+        self._framer.forget()
+        self.phase = Phase.ADRIFT
 
     def resume(self) -> None:
         """All late replies are known to have come in: the next line answers the next request."""
         self.phase = Phase.IDLE
 
+    @property
+    def _rest(self) -> str:
+        return self._framer.rest.decode("ascii", errors="backslashreplace")
+
     def _reply_in(self, line: str) -> str | None:
-        if self.tagged:
-            # Garbage without a line end may stand before the tag.
-            _, tag, line = line.partition(f"@{self._tag} ")
-            if not tag:
+        tag = f"@{self._tag} " if self.tagged else ""
+        if tag not in line:
+            return None
+        # Garbage without a line end may stand before the tag.
+        opened: str | None = line[line.index(tag) :]
+        if self._seal is not None:
+            opened = self._seal.take(opened or "")
+            if opened is None:
                 return None
+        line = (opened or "").removeprefix(tag)
         return line if self._only is None or self._only.fullmatch(line) else None
 
     def _note(self, ended_s: float, *, answered: bool) -> None:
-        self.log.append(Exchanged(self._asked_s, ended_s, self._sent, tuple(self._heard), answered))
+        self.log.add(Exchanged(self._asked_s, ended_s, self._sent, tuple(self._heard), answered))

@@ -84,7 +84,7 @@ def quantile_performance(
     draw = np.random.default_rng(seed)
     n = len(array)
     if shape == "readings":
-        quantiles = np.quantile(array, [OUTER, 0.5, 1.0 - OUTER], method="weibull")
+        quantiles = np.array([percentile(array, p) for p in (OUTER, 0.5, 1.0 - OUTER)])
         again = np.empty((RESAMPLES, 3))
         for row in again:  # one resample at a time, so that memory stays that of the readings
             row[:] = np.quantile(draw.choice(array, n), [OUTER, 0.5, 1.0 - OUTER], method="weibull")
@@ -115,6 +115,21 @@ def quantile_performance(
         ppk_interval=Interval(float(ends[0]), float(ends[1]), confidence),
         fit_p=fit_p,
     )
+
+
+def percentile(values: ArrayLike, p: float) -> float:
+    """The quantile of the readings themselves, at place p(n + 1) between neighbours (NIST/SEMATECH e-Handbook 7.2.5.2).
+
+    Raises
+    ------
+    BadReadings : a reading that isn't a number, p not between 0 and 1.
+    NotEnoughReadings : where the place lies before the first reading or beyond the last.
+    """
+    array = readings(values, "percentile")
+    place = probability(p, "the quantile's p") * (len(array) + 1)
+    if not 1.0 <= place <= len(array):
+        raise NotEnoughReadings(f"percentile: {len(array)} readings don't reach the {100 * p:g} % quantile")
+    return float(np.quantile(array, p, method="weibull"))
 
 
 def _least(quantiles: Floats, low: float, high: float) -> Floats:

@@ -14,9 +14,10 @@ import operator
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from fractions import Fraction
 
 from stepwitness import diagnosis
-from stepwitness.axis import Mounting, Orientation
+from stepwitness.axis import Axis, Mounting, Orientation
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
@@ -123,11 +124,29 @@ def _speed(bench: BenchDescription, settings: Settings) -> float:
 
 
 def places_m(bench: BenchDescription, settings: Settings) -> tuple[float, ...]:
-    """Places evenly inside the envelope, an approach away from its edges."""
+    """Places evenly inside the envelope, an approach away from its edges, each at another part of a count.
+
+    At places of one phase every reversal is rounded alike, and the mean over them is no better than one.
+    """
     low, high = bench.envelope.low_m + settings.approach_m, bench.envelope.high_m - settings.approach_m
     step = (high - low) / (settings.places + 1)
-    exact = [low + (index + 1) * step for index in range(settings.places)]
-    return tuple(float(bench.axis.travel_of_microsteps(bench.axis.nearest_microstep(at))) for at in exact)
+    return tuple(
+        _at_phase(bench.axis, low + (index + 1) * step, Fraction(index, settings.places))
+        for index in range(settings.places)
+    )
+
+
+def _at_phase(axis: Axis, travel_m: float, phase: Fraction) -> float:
+    """Of the microsteps of one step from `travel_m` up, the one that lies nearest to `phase` of a count."""
+    first = axis.nearest_microstep(travel_m)
+    if axis.encoder is None:
+        return float(axis.travel_of_microsteps(first))
+
+    def away(microstep: int) -> Fraction:
+        half = Fraction(1, 2)
+        return abs((axis.counts_of_microsteps(microstep) - phase + half) % 1 - half)
+
+    return float(axis.travel_of_microsteps(min(range(first, first + axis.microsteps), key=away)))
 
 
 def _drags(bench: BenchDescription, settings: Settings) -> tuple[float, ...]:

@@ -31,13 +31,21 @@ _SIGNED = {
     "zero_at_m",
     "scale_error",
     "lead_error",
+    "table_error",
+    "phase_error",
+    "duty_error",
+    "tilt_turns",
     "from_s",
     "to_s",
     "force_n",
 }
 
-_SHARES = {"missed_edge", "doubled_edge", "phase"}
+_SHARES = {"missed_edge", "doubled_edge", "phase", "drag_wave"}
 """Fields that lie between 0 and 1."""
+
+
+WIDEST_EDGE_SHIFT = 0.1
+"""In lines: with shifts up to this no two edges of one line change places."""
 
 
 def check(axis: Axis, stand_in: StandIn) -> None:
@@ -54,6 +62,12 @@ def check(axis: Axis, stand_in: StandIn) -> None:
             raise _wrong(f"stand_in {name}", getattr(holder, name), "1 or more: friction at rest is never the smaller")
     if stand_in.encoder.missed_edge + stand_in.encoder.doubled_edge > 1.0:
         raise _wrong("stand_in.encoder missed_edge + doubled_edge", 2.0, "a sum of at most 1")
+    for name in ("phase_error", "duty_error"):
+        value = getattr(stand_in.encoder, name)
+        if abs(value) > WIDEST_EDGE_SHIFT:
+            raise _wrong(f"stand_in.encoder.{name}", value, f"at most {WIDEST_EDGE_SHIFT:g} of a line either way")
+    if stand_in.encoder.decoding not in (0, 1, 2, 4):
+        raise _wrong("stand_in.encoder.decoding", stand_in.encoder.decoding, "1, 2, 4, or 0 for the bench's own")
     if stand_in.load.stop_low_m >= stand_in.load.stop_high_m:
         raise _wrong("stand_in.load.stop_low_m", stand_in.load.stop_low_m, "less than stop_high_m")
     try:

@@ -149,6 +149,7 @@ def integrate(
         reference_b = state[REFERENCE_B]
     settled = ia == target_a and ib == target_b and reference_a == target_a and reference_b == target_b
     blend = 0.0
+    acceleration = 0.0
     near = 1.0e-9 * (amplitude + 1.0e-3)
     # Below this speed the supply holds any current of the table whatever the phase, so currents that are on their
     # reference stay there.
@@ -189,10 +190,11 @@ def integrate(
         steps = int((boundary - t) / longest) + 1
         h = (boundary - t) / steps
         half = 0.5 * h
-        decay = exp(-resistance * half / inductance)
+        decay = exp(-resistance * h / inductance)
         gain = (1.0 - decay) / resistance
+        swing = supply * gain
         if lag != 0.0:
-            blend = 1.0 - exp(-half / lag)
+            blend = 1.0 - exp(-h / lag)
         step = 0
         while step < steps:
             step += 1
@@ -200,28 +202,62 @@ def integrate(
             s = sin(teeth * middle)
             c = cos(teeth * middle)
 
-            # Currents, first half of the step. Back-EMF: -K w sin, K w cos.
-            if not (settled and -free_speed < speed < free_speed):
+            # Currents: exact at the end of the step, their mean over it for the torque. Back-EMF: -K w sin, K w cos.
+            steady = settled and -free_speed < speed < free_speed
+            if steady:
+                mean_a = ia
+                mean_b = ib
+            else:
+                settled = True
                 if lag != 0.0:
                     reference_a += blend * (target_a - reference_a)
                     reference_b += blend * (target_b - reference_b)
-                emf = torque_constant * speed
-                free = ia * decay + emf * s * gain
-                swing = supply * gain
-                ia = reference_a
-                if ia > free + swing:
+                    if -near < target_a - reference_a < near and -near < target_b - reference_b < near:
+                        reference_a = target_a
+                        reference_b = target_b
+                    else:
+                        settled = False
+                emf = torque_constant * (speed + half * acceleration) * gain
+                free = ia * decay + emf * s
+                change = reference_a - ia
+                if reference_a > free + swing:
+                    mean_a = ia
                     ia = free + swing
-                elif ia < free - swing:
+                    mean_a = 0.5 * (mean_a + ia)
+                    settled = False
+                elif reference_a < free - swing:
+                    mean_a = ia
                     ia = free - swing
-                free = ib * decay - emf * c * gain
-                ib = reference_b
-                if ib > free + swing:
+                    mean_a = 0.5 * (mean_a + ia)
+                    settled = False
+                else:
+                    mean_a = reference_a
+                    if change > 0.0:
+                        mean_a -= 0.5 * change * change / (free + swing - ia)
+                    elif change < 0.0:
+                        mean_a -= 0.5 * change * change / (free - swing - ia)
+                    ia = reference_a
+                free = ib * decay - emf * c
+                change = reference_b - ib
+                if reference_b > free + swing:
+                    mean_b = ib
                     ib = free + swing
-                elif ib < free - swing:
+                    mean_b = 0.5 * (mean_b + ib)
+                    settled = False
+                elif reference_b < free - swing:
+                    mean_b = ib
                     ib = free - swing
-                settled = False
+                    mean_b = 0.5 * (mean_b + ib)
+                    settled = False
+                else:
+                    mean_b = reference_b
+                    if change > 0.0:
+                        mean_b -= 0.5 * change * change / (free + swing - ib)
+                    elif change < 0.0:
+                        mean_b -= 0.5 * change * change / (free - swing - ib)
+                    ib = reference_b
 
-            torque = torque_constant * (ib * c - ia * s) + shaft_torque
+            torque = torque_constant * (mean_b * c - mean_a * s) + shaft_torque
             if detent != 0.0:
                 torque -= detent * sin(4.0 * teeth * middle)
 
@@ -380,39 +416,10 @@ def integrate(
             else:
                 after = 0.0
                 load_way = 0.0
-                still = settled and skip
+                still = steady and skip
+            acceleration = (after - speed) / h
             speed = after
             rotor = middle + half * speed
-
-            # Currents, second half.
-            if not (settled and -free_speed < speed < free_speed):
-                emf = torque_constant * speed
-                swing = supply * gain
-                free = ia * decay + emf * s * gain
-                settled = True
-                if lag != 0.0:
-                    reference_a += blend * (target_a - reference_a)
-                    reference_b += blend * (target_b - reference_b)
-                    if -near < target_a - reference_a < near and -near < target_b - reference_b < near:
-                        reference_a = target_a
-                        reference_b = target_b
-                    else:
-                        settled = False
-                ia = reference_a
-                if ia > free + swing:
-                    ia = free + swing
-                    settled = False
-                elif ia < free - swing:
-                    ia = free - swing
-                    settled = False
-                free = ib * decay - emf * c * gain
-                ib = reference_b
-                if ib > free + swing:
-                    ib = free + swing
-                    settled = False
-                elif ib < free - swing:
-                    ib = free - swing
-                    settled = False
             if still or turns == capacity:
                 break
         t = boundary if still or step == steps else t + step * h

@@ -22,7 +22,7 @@ from stepwitness.standin.screw import lag_m, thread_torque
 
 GRAVITY_M_PER_S2 = 9.80665
 
-STEP_RATIO = 0.05
+STEP_RATIO = 0.1
 """Longest step times the fastest angular frequency of the undamped plant; see `longest_step_s`."""
 
 TURNS = 256

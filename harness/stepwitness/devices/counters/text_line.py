@@ -6,8 +6,8 @@ from stepwitness.devices.command_set import WHOLE, CommandSet, Exchange, command
 from stepwitness.devices.text_line import OnALine
 
 COUNTER_COMMANDS: CommandSet = command_set(
-    counts=Exchange("counts?", WHOLE, groups=("value",)),
-    faults=Exchange("faults?", WHOLE, groups=("value",)),
+    counts=Exchange("counts?", WHOLE, groups=("value",), again=True),
+    faults=Exchange("faults?", WHOLE, groups=("value",), again=True),
 )
 
 

@@ -1,17 +1,16 @@
 """A drive behind a line of text.
 
-1. Nothing relative is ever resent. When the reply to a move is lost, status and position are read back and
-   compared with those from before the move: it is under way or done, or it never started (`NotStarted`), or
-   the error says what isn't known.
+1. No move is ever resent. When its reply is lost, the drive is read back and what is known decides (`lost_reply`).
 2. A halt is the one command that is sent again: twice does no harm, and not at all may.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from stepwitness.devices.command_set import NUMBER, WHOLE, CommandSet, Exchange, command_set
-from stepwitness.devices.errors import DeviceError, NoReply, NotStarted
+from stepwitness.devices.drives.lost_reply import Standing, read_back, start_or_tell
+from stepwitness.devices.errors import NoReply
 from stepwitness.devices.interfaces import (
     Clock,
     ClosedLoopSettings,
@@ -25,24 +24,25 @@ from stepwitness.quantities import Kind
 
 DRIVE_COMMANDS: CommandSet = command_set(
     enable=Exchange("enable"),
-    disable=Exchange("disable"),
+    disable=Exchange("disable", again=True),
     halt=Exchange("halt"),
     status=Exchange(
         "status?",
         r"(?:(?P<enabled>enabled)|disabled) (?:(?P<moving>moving)|resting)(?: fault: (?P<fault>.+))?",
         groups=("enabled", "moving"),
+        again=True,
     ),
-    position=Exchange("position?", WHOLE, groups=("value",)),
+    position=Exchange("position?", WHOLE, groups=("value",), again=True),
     set_position=Exchange("set position {value}"),
     move_by=Exchange("move by {value}"),
     move_to=Exchange("move to {value}"),
-    set_speed=Exchange("speed {value}"),
-    set_acceleration=Exchange("acceleration {value}"),
-    set_run_current=Exchange("run current {value}", kind=Kind.CURRENT, unit="A"),
-    set_hold_current=Exchange("hold current {value}", kind=Kind.CURRENT, unit="A"),
-    output_on=Exchange("output {number} on"),
-    output_off=Exchange("output {number} off"),
-    output=Exchange("output {number}?", "(?P<on>on)|off", groups=("on",)),
+    set_speed=Exchange("speed {value}", again=True),
+    set_acceleration=Exchange("acceleration {value}", again=True),
+    set_run_current=Exchange("run current {value}", kind=Kind.CURRENT, unit="A", again=True),
+    set_hold_current=Exchange("hold current {value}", kind=Kind.CURRENT, unit="A", again=True),
+    output_on=Exchange("output {number} on", again=True),
+    output_off=Exchange("output {number} off", again=True),
+    output=Exchange("output {number}?", "(?P<on>on)|off", groups=("on",), again=True),
 )
 """The words of the stand-in's own drive. Speeds are in microsteps per second, positions in microsteps."""
 
@@ -50,30 +50,19 @@ CLOSED_LOOP_COMMANDS: CommandSet = command_set(
     **{name: exchange for name, exchange in DRIVE_COMMANDS.exchanges.items() if name != "identity"},
     configure_loop=Exchange(
         "loop following {window} {timeout} position {position_window} {position_time} attempts {attempts} "
-        "options {halt} {quick_stop} {fault_reaction}"
+        "options {halt} {quick_stop} {fault_reaction}",
+        again=True,
     ),
     loop_status=Exchange(
         "loop?",
         rf"error {NUMBER} (?:(?P<alarm>alarm)|quiet) (?:(?P<reached>reached)|travelling)"
         r" attempts (?P<attempts>\d+)",
         groups=("value", "alarm", "reached", "attempts"),
+        again=True,
     ),
     clear_alarm=Exchange("clear alarm"),
 )
 """The same, of a drive that watches an encoder of its own."""
-
-
-@dataclass(frozen=True)
-class _Standing:
-    """Status, then position."""
-
-    status: DriveStatus
-    position: int
-
-    def __str__(self) -> str:
-        moving = "moving" if self.status.moving else "at rest"
-        fault = f", fault {self.status.fault}" if self.status.fault else ""
-        return f"{moving} at {self.position}{fault}"
 
 
 class TextLineDrive(OnALine):
@@ -133,7 +122,8 @@ class TextLineDrive(OnALine):
         try:
             self._line.ask("set_position", value=microsteps)
         except NoReply as lost:
-            found = self._read_back(f"set position {microsteps}", lost)
+            command = f"set position {microsteps}"
+            found = read_back(self._standing, name=self._line.name, command=command, lost=lost)
             if found.position != microsteps:
                 raise NoReply(f"{lost}; read back: {found}") from lost
 
@@ -145,37 +135,18 @@ class TextLineDrive(OnALine):
 
     # -- after a lost reply ----------------------------------------------------------------------------
 
-    def _standing(self) -> _Standing:
-        return _Standing(self.status(), self.position())
+    def _standing(self) -> Standing:
+        return Standing(self.status(), self.position())
 
-    def _start(self, name: str, value: int, before: _Standing, *, target: int) -> None:
-        try:
-            self._line.ask(name, value=value)
-        except NoReply as lost:
-            self._decide(f"{name.replace('_', ' ')} {value}", lost, before, target)
-
-    def _decide(self, command: str, lost: NoReply, before: _Standing, target: int) -> None:
-        """Return where the move is known to have started; raise in every other case."""
-        found = self._read_back(command, lost)
-        on_the_way = min(before.position, target) <= found.position <= max(before.position, target)
-        if not before.status.moving and found.status.enabled and on_the_way:
-            if found.status.moving or found.position == target:
-                return
-            if found.position == before.position:
-                raise NotStarted(f"{self._line.name}: '{command}' was lost on its way; still {found}") from lost
-        raise NoReply(
-            f"{self._line.name}: whether '{command}' started isn't known: no reply; before: {before}; "
-            f"read back: {found}"
-        ) from lost
-
-    def _read_back(self, command: str, lost: NoReply) -> _Standing:
-        try:
-            return self._standing()
-        except DeviceError as error:
-            raise NoReply(
-                f"{self._line.name}: whether '{command}' was carried out isn't known: no reply, and reading "
-                f"back failed too: {error}"
-            ) from lost
+    def _start(self, name: str, value: int, before: Standing, *, target: int) -> None:
+        start_or_tell(
+            lambda: self._line.ask(name, value=value),
+            self._standing,
+            name=self._line.name,
+            command=f"{name.replace('_', ' ')} {value}",
+            before=before,
+            target=target,
+        )
 
 
 class TextLineClosedLoopDrive(TextLineDrive):

@@ -10,27 +10,28 @@ from stepwitness.devices.text_line import OnALine
 from stepwitness.quantities import Kind
 
 GAUGE_COMMANDS: CommandSet = command_set(
-    travel=Exchange("travel?", rf"{NUMBER} mm", kind=Kind.TRAVEL, unit="mm", groups=("value",)),
+    travel=Exchange("travel?", rf"{NUMBER} mm", kind=Kind.TRAVEL, unit="mm", groups=("value",), again=True),
 )
 SUPPLY_COMMANDS: CommandSet = command_set(
-    output_on=Exchange("output on"),
-    output_off=Exchange("output off"),
-    output=Exchange("output?", "(?P<on>on)|off", groups=("on",)),
-    voltage=Exchange("voltage?", rf"{NUMBER} V", kind=Kind.VOLTAGE, unit="V", groups=("value",)),
+    output_on=Exchange("output on", again=True),
+    output_off=Exchange("output off", again=True),
+    output=Exchange("output?", "(?P<on>on)|off", groups=("on",), again=True),
+    voltage=Exchange("voltage?", rf"{NUMBER} V", kind=Kind.VOLTAGE, unit="V", groups=("value",), again=True),
 )
 BRAKE_COMMANDS: CommandSet = command_set(
-    close=Exchange("close"),
+    close=Exchange("close", again=True),
     open=Exchange("open"),
-    is_closed=Exchange("brake?", "(?P<closed>closed)|open", groups=("closed",)),
+    is_closed=Exchange("brake?", "(?P<closed>closed)|open", groups=("closed",), again=True),
 )
 DRAG_COMMANDS: CommandSet = command_set(
-    set_force=Exchange("force {value} N", kind=Kind.FORCE, unit="N"),
+    set_force=Exchange("force {value} N", kind=Kind.FORCE, unit="N", again=True),
 )
 INPUTS_COMMANDS: CommandSet = command_set(
     read=Exchange(
         "inputs?",
         "limits(?: none)?(?P<low> low)?(?P<high> high)?; stop circuit (?:(?P<stop_closed>closed)|open)",
         groups=("low", "high", "stop_closed"),
+        again=True,
     ),
 )
 

@@ -14,8 +14,8 @@ from stepwitness.axis import FULL_STEPS_PER_ELECTRICAL_PERIOD
 from stepwitness.bench import motion
 from stepwitness.bench.live import Bench
 from stepwitness.bench.sampler import Sweep
-from stepwitness.devices.errors import DeviceError
 from stepwitness.devices.interfaces import ClosedLoopSettings, ClosesLoop
+from stepwitness.errors import StepwitnessError
 from stepwitness.procedures.procedure import Journal
 from stepwitness.procedures.stall_recovery.current import feed, starve
 from stepwitness.procedures.stall_recovery.declared import Settings, position_window_of, window_of
@@ -188,14 +188,17 @@ class DriveLoop:
         try:
             yield
         except BaseException:
-            with suppress(DeviceError):  # what ended the block is the cause that counts
+            with suppress(StepwitnessError):  # what ended the block is the cause that counts
                 self._stand_down()
             raise
         self._stand_down()
 
     def _stand_down(self) -> None:
-        self._drive.clear_alarm()
+        """Windows off; a correction that is under way is halted first, as it would go on."""
+        self._bench.drive.halt()
+        motion.wait_for_rest(self._bench)
         self._configure(_OFF_M, _OFF_M)
+        self._drive.clear_alarm()
 
     def _configure(self, window_m: float, position_window_m: float, *, attempts: int = 0) -> None:
         microstep_m = self._microstep_m
