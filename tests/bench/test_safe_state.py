@@ -180,7 +180,7 @@ def test_twice_is_as_good_as_once(rigged: Any, up: BenchDescription) -> None:
 def test_a_weak_brake_keeps_the_motor_energised_and_the_load_up(
     rigged: Any, up: BenchDescription, torque_nm: float, mass_kg: float
 ) -> None:
-    """The motor holds these loads with a hundredth to a quarter of its current, and couldn't catch one that ran away."""
+    """The motor holds these loads with a hundredth to a quarter of its current, and can't catch one that ran away."""
     rig = _raised(rigged(up, brake={"torque_nm": torque_nm}, load={"mass_kg": mass_kg}))
     with pytest.raises(SafeStateError, match="the brake doesn't hold"):
         rig.bench.to_safe_state()

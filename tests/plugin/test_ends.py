@@ -169,6 +169,21 @@ def test_a_bench_that_cant_be_opened_is_an_error_once_told_and_aborts_its_plan(l
     assert lab.record["run"]["verdict"] == "ABORTED"
 
 
+def test_a_part_whose_own_code_fails_is_one_line_and_its_traceback_is_in_the_log(lab) -> None:
+    lab.write(
+        "conftest.py",
+        "import stepwitness.bench.assembly as assembly\n"
+        "def broken(*given, **more): raise TypeError('no such argument')\n"
+        "assembly.open_bench = broken\n",
+    )
+    lab.plan(MOVES, WAITS)
+    result = lab.run_apart()
+    result.assert_outcomes(errors=3)
+    told = "bench 'doser-rig-1' can't be opened: TypeError: no such argument"
+    result.stdout.fnmatch_lines([f"first: ABORTED. {told}", "*Captured log setup*", "TypeError: no such argument"])
+    assert result.stdout.str().count("Traceback") == 1
+
+
 def test_a_broken_renderer_costs_neither_the_record_nor_the_truth(lab) -> None:
     lab.write(
         "conftest.py", "import stepwitness_reports.html as html\ndef render(directory): 1 / 0\nhtml.render = render\n"

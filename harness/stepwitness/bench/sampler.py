@@ -3,7 +3,8 @@
 1. The drive's claim is read before and after the counter, so the claim at the counter's instant lies between the
    two (a move runs one way). The following error is an interval, and no delay of the host can turn a healthy axis
    into an alarm.
-2. Travel is the load's, zeroed where the axis was referenced (`Coordinates`); positive along the stroke.
+2. A counter that latches is read after its instant: the interval is that of the latch alone.
+3. Travel is the load's, zeroed where the axis was referenced (`Coordinates`); positive along the stroke.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stepwitness.axis import Axis
-from stepwitness.devices.interfaces import Clock, Drive, EncoderCounter, Gauge, Meter
+from stepwitness.devices.interfaces import Clock, Drive, EncoderCounter, Gauge, LatchesCounts, Meter
 
 
 @dataclass(frozen=True)
@@ -88,12 +89,13 @@ class Sampler:
     meter: Meter | None
     coordinates: Coordinates
 
+    def __post_init__(self) -> None:
+        self._latching = self.counter if isinstance(self.counter, LatchesCounts) else None
+
     def sweep(self, *, gauge: bool = True, current: bool = False) -> Sweep:
         """One sweep; `gauge` and `current` say whether those witnesses are asked too."""
         first, first_s = self._claim()
-        asked_s = self.clock.now()
-        counts = self.counter.counts() if self.counter else None
-        answered_s = self.clock.now()
+        counts, asked_s, answered_s = self._counts()
         second, second_s = self._claim() if self.counter else (first, first_s)
         t_s = (asked_s + answered_s) / 2
         share = (t_s - first_s) / (second_s - first_s) if second_s > first_s else 0.0
@@ -107,6 +109,15 @@ class Sampler:
             gauge_m=self.coordinates.gauged(self.gauge.travel_m()) if self.gauge and gauge else None,
             current_a=self.meter.current_a() if self.meter and current else None,
         )
+
+    def _counts(self) -> tuple[int | None, float, float]:
+        """Counts, and the interval in which they were taken."""
+        asked_s = self.clock.now()
+        if self._latching is not None:
+            self._latching.latch()
+            answered_s = self.clock.now()
+            return self._latching.latched_counts(), asked_s, answered_s
+        return self.counter.counts() if self.counter else None, asked_s, self.clock.now()
 
     def _claim(self) -> tuple[float, float]:
         """Claimed travel and the middle of the interval in which it was asked."""

@@ -167,6 +167,19 @@ class EncoderCounter(Protocol):
 
 
 @runtime_checkable
+class LatchesCounts(Protocol):
+    """Optional capability of a counter that keeps the counts of one instant until they are read."""
+
+    def latch(self) -> None:
+        """Keep the counts as they are now. Sent twice, the later instant counts."""
+        ...
+
+    def latched_counts(self) -> int:
+        """The counts at the last `latch`."""
+        ...
+
+
+@runtime_checkable
 class Gauge(Protocol):
     """Reads where the load is, independently of motor and screw."""
 

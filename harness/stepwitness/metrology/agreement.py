@@ -188,7 +188,9 @@ def _trend(size: Floats, difference: Floats, confidence: float) -> tuple[float |
     return slope, Interval(slope - half, slope + half, confidence)
 
 
-def least_pairs(*, wanted_half_width: float, sd: float, content: float = CONTENT, confidence: float = CONFIDENCE) -> int:
+def least_pairs(
+    *, wanted_half_width: float, sd: float, content: float = CONTENT, confidence: float = CONFIDENCE
+) -> int:
     """Pairs that it takes for a limit's interval no wider than twice `wanted_half_width`, for differences of that `sd`.
 
     Raises

@@ -74,9 +74,7 @@ def one_way(groups: Sequence[ArrayLike]) -> OneWay:
     grand = math.fsum(sums) / total
     means = [value / len(array) for value, array in zip(sums, shifted, strict=True)]
     between = math.fsum(len(array) * (mean - grand) ** 2 for mean, array in zip(means, shifted, strict=True))
-    within = math.fsum(
-        math.fsum(((array - mean) ** 2).tolist()) for mean, array in zip(means, shifted, strict=True)
-    )
+    within = math.fsum(math.fsum(((array - mean) ** 2).tolist()) for mean, array in zip(means, shifted, strict=True))
     if between == 0.0 and within == 0.0:
         raise NotEnoughReadings("analysis of variance: all readings are the same")
     source_between = Source(len(arrays) - 1, between)
@@ -136,7 +134,10 @@ def crossed(values: ArrayLike) -> Crossed:
     column_source = Source(o - 1, p * r * float(np.sum((column - grand) ** 2)))
     interaction = Source((p - 1) * (o - 1), r * float(np.sum(crossing**2)))
     error = Source(p * o * (r - 1), float(np.sum((y - cell[:, :, np.newaxis]) ** 2)))
-    if row_source.sum_of_squares + column_source.sum_of_squares + interaction.sum_of_squares + error.sum_of_squares == 0.0:
+    if (
+        row_source.sum_of_squares + column_source.sum_of_squares + interaction.sum_of_squares + error.sum_of_squares
+        == 0.0
+    ):
         raise NotEnoughReadings("crossed study: all readings are the same")
     f, chance = _f_test(interaction, error)
     return Crossed(p, o, r, row_source, column_source, interaction, error, f, chance)

@@ -27,9 +27,7 @@ Side = Literal["both", "lower", "upper"]
 MOST_UNITS = 10**9
 
 
-def clopper_pearson(
-    successes: int, n: int, *, confidence: float = CONFIDENCE, side: Side = "both"
-) -> Interval:
+def clopper_pearson(successes: int, n: int, *, confidence: float = CONFIDENCE, side: Side = "both") -> Interval:
     """Bounds of a fraction of which `successes` of `n` were seen; one-sided, the other end is 0 or 1.
 
     Raises

@@ -47,9 +47,7 @@ class ChangePoint:
     p: float
 
 
-def change_point(
-    values: ArrayLike, *, margin: int = 2, confidence: float = CONFIDENCE, seed: int = 1
-) -> ChangePoint:
+def change_point(values: ArrayLike, *, margin: int = 2, confidence: float = CONFIDENCE, seed: int = 1) -> ChangePoint:
     """The likeliest single step in the mean.
 
     Parameters

@@ -65,8 +65,8 @@ class Baseline:
 class Chart:
     """Points of both charts, shape (k,) each, and where they raise the alarm.
 
-    The first moving range of an individuals chart doesn't exist and is NaN. Run rules are applied to the location alone;
-    the spread sounds by its limits.
+    The first moving range of an individuals chart doesn't exist and is NaN. Run rules are applied to the location
+    alone; the spread sounds by its limits.
     """
 
     location: Floats
@@ -211,7 +211,12 @@ def _range_cdf(w: float, n: int) -> float:
         return 0.0
 
     def density(x: float) -> float:
-        return n * math.exp(-x * x / 2.0) / math.sqrt(2.0 * math.pi) * float(special.ndtr(x + w) - special.ndtr(x)) ** (n - 1)
+        return (
+            n
+            * math.exp(-x * x / 2.0)
+            / math.sqrt(2.0 * math.pi)
+            * float(special.ndtr(x + w) - special.ndtr(x)) ** (n - 1)
+        )
 
     held, _ = integrate.quad(density, -9.0, 9.0, epsabs=1e-13, epsrel=1e-11, limit=200)
     return float(held)

@@ -103,4 +103,4 @@ def _range_moments(n: int) -> tuple[float, float]:
 
 def _missing(upper_tail: Floats, n: int) -> Floats:
     """1 − (1 − tail)ⁿ without loss where the tail is small."""
-    return -np.expm1(n * np.log1p(-np.minimum(upper_tail, 1.0 - 1e-16)))
+    return np.asarray(-np.expm1(n * np.log1p(-np.minimum(upper_tail, 1.0 - 1e-16))))

@@ -2,8 +2,8 @@
 
 1. A chart is known here by its average run length in control, L points; a point then sounds with about 1/L.
 2. With charts that are independent of each other the probability of at least one false alarm is 1 − Π(1 − 1/Lᵢ)^kᵢ.
-   Characteristics of one axis aren't quite: the sum Σ kᵢ/Lᵢ is an upper bound whatever they share (Bonferroni), and both
-   are given.
+   Characteristics of one axis aren't quite: the sum Σ kᵢ/Lᵢ is an upper bound whatever they share (Bonferroni), and
+   both are given.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ class NightLimits:
 
 
 def limits_for_night(*, points: int, risk: float, weight: float = 0.2, reference: float = 0.5) -> NightLimits:
-    """Equal limits for `points` points a night over all charts, such that one false alarm or more has probability `risk`.
+    """Equal limits for `points` points a night over all charts: one false alarm or more has probability `risk`.
 
     Šidák's division: 1/L = 1 − (1 − risk)^(1/points); exact for independent points, on the safe side for normal ones
     that are correlated. Shewhart and EWMA widths and the CUSUM's h are in sd, and of that run length each.

@@ -26,7 +26,8 @@ class Bias:
     """Bias at one reference, in the readings' unit.
 
     `standard_uncertainty` : of the bias, reference included. `degrees_of_freedom` : effective, after Welch and
-    Satterthwaite. `p` : probability of a bias as great from a gauge without one. `seen` : whether the interval misses 0.
+    Satterthwaite. `p` : probability of a bias as great from a gauge without one. `seen` : whether the interval misses
+    0.
     """
 
     n: int

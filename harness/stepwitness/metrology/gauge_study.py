@@ -166,9 +166,7 @@ def gauge_study(
         classes=math.sqrt(2.0 * float(seen["part"][0] / seen["grr"][0])),
         classes_interval=interval(np.sqrt(2.0 * draws["part"] / draws["grr"])),
         of_tolerance=None if width is None else 100.0 * SPREAD_FACTOR * grr_sd / width,
-        of_tolerance_interval=None
-        if width is None
-        else interval(np.sqrt(draws["grr"]), 100.0 * SPREAD_FACTOR / width),
+        of_tolerance_interval=None if width is None else interval(np.sqrt(draws["grr"]), 100.0 * SPREAD_FACTOR / width),
     )
 
 

@@ -37,6 +37,4 @@ def noncentrality(t: float, p: float, *, df: float) -> float:
 def noncentrality_interval(t: float, *, df: float, confidence: float) -> Interval:
     """The two-sided interval for the noncentrality, equal tails, given one `t` that was seen."""
     tail = (1.0 - confidence) / 2
-    return Interval(
-        low=noncentrality(t, 1.0 - tail, df=df), high=noncentrality(t, tail, df=df), confidence=confidence
-    )
+    return Interval(low=noncentrality(t, 1.0 - tail, df=df), high=noncentrality(t, tail, df=df), confidence=confidence)

@@ -1,9 +1,9 @@
 """Operating characteristics: the probability that a sampling plan accepts, against the quality of what is offered.
 
-1. Binomial: a process, or a lot much greater than the sample. Poisson: nonconformities counted per unit. Hypergeometric:
-   one lot of known size, drawn without replacement.
-2. A plan accepts up to `ac` nonconforming. For reduced plans with a gap between Ac and Re, a lot is accepted up to Re − 1
-   (and inspection returns to normal); give that number.
+1. Binomial: a process, or a lot much greater than the sample. Poisson: nonconformities counted per unit.
+   Hypergeometric: one lot of known size, drawn without replacement.
+2. A plan accepts up to `ac` nonconforming. For reduced plans with a gap between Ac and Re, a lot is accepted up to Re
+   − 1 (and inspection returns to normal); give that number.
 """
 
 from __future__ import annotations
@@ -91,10 +91,8 @@ class TwoPoint:
     consumer_risk: float
 
 
-def two_point_plan(
-    *, good: float, bad: float, producer_risk: float = 0.05, consumer_risk: float = 0.10
-) -> TwoPoint:
-    """The smallest binomial plan that accepts `good` with 1 − producer_risk or more and `bad` with consumer_risk or less.
+def two_point_plan(*, good: float, bad: float, producer_risk: float = 0.05, consumer_risk: float = 0.10) -> TwoPoint:
+    """The smallest binomial plan with no more than the producer's risk at `good` and the consumer's at `bad`.
 
     Parameters
     ----------
@@ -113,9 +111,7 @@ def two_point_plan(
     while True:
         n = _least_sample(ac, bad, consumer_risk)
         if float(special.bdtrc(float(ac), n, good)) <= producer_risk:
-            return TwoPoint(
-                n, ac, float(special.bdtrc(float(ac), n, good)), float(special.bdtr(float(ac), n, bad))
-            )
+            return TwoPoint(n, ac, float(special.bdtrc(float(ac), n, good)), float(special.bdtr(float(ac), n, bad)))
         ac += 1
 
 

@@ -5,7 +5,7 @@ Pp = (U − L) / (X₉₉.₈₆₅% − X₀.₁₃₅%) and Ppk = min((U − X
 
 1. The shape is named by whoever knows the characteristic (spreads and radii are never negative): "normal", "lognormal",
    "weibull", "rayleigh"; fitted by maximum likelihood (the normal with n − 1). "readings" takes the quantiles from the
-   readings themselves, which needs enough of them to have one beyond the outer quantiles.
+   readings themselves, which needs enough of them to reach the outer quantiles.
 2. Intervals come from a parametric bootstrap (percentiles of resamples from the fit), approximate by nature: shown to
    hold 93.5 to 96.5 % for lognormal readings in the benches, not for every shape and number.
 3. Whether the shape fits is tested with the same resamples (Anderson-Darling); a small probability says that the
@@ -33,7 +33,7 @@ OUTER = float(special.ndtr(-3.0))
 
 RESAMPLES = 2000
 LEAST_READINGS = 1000
-"""Readings that "readings" asks for: with fewer, less than about one and a half are expected outside either quantile."""
+"""Readings that the shape "readings" asks for; 1.35 of so many are expected outside either outer quantile."""
 
 
 @dataclass(frozen=True)

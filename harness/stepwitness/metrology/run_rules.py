@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -31,7 +32,7 @@ MOST_STATES = 20_000
 
 @dataclass(frozen=True)
 class RunRule:
-    """At least `count` of the last `window` points between `low` and `high`, in sd from the centre; ends may be infinite.
+    """At least `count` of the last `window` points lie between `low` and `high`, in sd from the centre.
 
     A region that is open on one side holds for its mirror image too when `mirrored`; the two are judged apart. One that
     is mirrored as a whole, such as −1 to 1, is given with `mirrored` False. `outside` turns it inside out.
@@ -90,13 +91,15 @@ def alarms(standardized: ArrayLike, rules: Sequence[RunRule] = (BEYOND_LIMIT,)) 
     BadReadings : a point that isn't a number; no rule.
     """
     z = readings(standardized, "points of a chart", least=0)
-    found = []
+    found: list[Alarm] = []
     for rule, sign in _one_sided(rules):
-        inside = np.array([rule.holds(sign * float(value)) for value in z], dtype=int)
-        total = np.concatenate(([0], np.cumsum(inside)))
-        for index in np.flatnonzero(inside):
-            if total[index + 1] - total[max(0, index + 1 - rule.window)] >= rule.count:
-                found.append(Alarm(int(index), rule.name, sign if rule.mirrored else 0))
+        inside = [rule.holds(sign * value) for value in z.tolist()]
+        side = sign if rule.mirrored else 0
+        found.extend(
+            Alarm(index, rule.name, side)
+            for index, hit in enumerate(inside)
+            if hit and sum(inside[max(0, index + 1 - rule.window) : index + 1]) >= rule.count
+        )
     return tuple(sorted(found, key=lambda alarm: (alarm.index, alarm.rule, alarm.side)))
 
 
@@ -157,7 +160,7 @@ def _zones(sides: tuple[tuple[RunRule, int], ...], shift: float) -> dict[tuple[b
     cuts = sorted({sign * end for rule, sign in sides for end in (rule.low, rule.high) if math.isfinite(end)})
     edges = [-math.inf, *cuts, math.inf]
     zones: dict[tuple[bool, ...], float] = {}
-    for low, high in zip(edges, edges[1:], strict=False):
+    for low, high in pairwise(edges):
         if math.isinf(low):
             middle = high - 1.0 if math.isfinite(high) else 0.0
         else:

@@ -4,8 +4,9 @@
    reduced table wasn't at hand and is refused rather than borrowed.
 2. A lot smaller than its sample is inspected whole (Ac as in the plan).
 3. Switching is a pure state machine: a state and a lot go in, the next state comes out; see `switching`.
-4. A single lot that stands alone is judged by limiting quality, not by AQL: an AQL plan's risk to the consumer only comes
-   down by switching. `isolated_lot` computes such a plan; it isn't read from ISO 2859-2, whose table wasn't at hand.
+4. A single lot that stands alone is judged by limiting quality, not by AQL: an AQL plan's risk to the consumer only
+   comes down by switching. `isolated_lot` computes such a plan; it isn't read from ISO 2859-2, whose table wasn't at
+   hand.
 """
 
 from __future__ import annotations
@@ -97,7 +98,7 @@ def single_plan(
         raise BadReadings(f"no severity '{severity}'; there are {', '.join(TABLES)}")
     if edition != "MIL-STD-105E" and severity == "reduced":
         raise BadReadings(
-            f"the reduced plans of {edition} aren't at hand, and those of MIL-STD-105E differ; give a SinglePlan of your own"
+            f"the reduced plans of {edition} aren't at hand, and those of MIL-STD-105E differ; give your own"
         )
     if aql_percent not in AQLS:
         raise BadReadings(f"no column for an AQL of {aql_percent} %; there are {', '.join(map(str, AQLS))}")
@@ -167,9 +168,7 @@ class IsolatedPlan:
     good_fraction: float
 
 
-def isolated_lot(
-    lot_size: int, *, limiting_quality: float, ac: int = 0, consumer_risk: float = 0.10
-) -> IsolatedPlan:
+def isolated_lot(lot_size: int, *, limiting_quality: float, ac: int = 0, consumer_risk: float = 0.10) -> IsolatedPlan:
     """The smallest sample that accepts a lot of limiting quality with no more than `consumer_risk`.
 
     Computed from the hypergeometric distribution. The aim is that of ISO 2859-2, whose plans have a consumer's risk

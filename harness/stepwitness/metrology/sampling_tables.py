@@ -1,8 +1,9 @@
 """Single sampling by attributes: the tables, as data.
 
-MIL-STD-105E (10 May 1989, public domain) tables I, II-A, II-B and II-C, for AQL 0.010 to 15 % nonconforming; the standard
-goes on to 1000 per hundred. ISO 2859-1:1999 has the same code letters and the same normal and tightened single plans (from
-memory); its reduced plans differ, as it closed the gap between Ac and Re, and that table wasn't at hand.
+MIL-STD-105E (10 May 1989, public domain) tables I, II-A, II-B and II-C, for AQL 0.010 to 15 % nonconforming; the
+standard goes on to 1000 per hundred. ISO 2859-1:1999 has the same code letters and the same normal and tightened
+single plans (from memory); its reduced plans differ, as it closed the gap between Ac and Re, and that table wasn't at
+hand.
 
 The tables were written from memory and compared with a stored public reprint and with the tables that a public
 statistics package carries: all letters and, arrows resolved, all plans agree.

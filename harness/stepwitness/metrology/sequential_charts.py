@@ -79,7 +79,12 @@ def cusum(
 
 
 def cusum_run_length(
-    *, reference: float = 0.5, decision: float = 5.0, shift: float = 0.0, head_start: float = 0.0, two_sided: bool = True
+    *,
+    reference: float = 0.5,
+    decision: float = 5.0,
+    shift: float = 0.0,
+    head_start: float = 0.0,
+    two_sided: bool = True,
 ) -> float:
     """Average run length of a CUSUM whose mean lies `shift` sd from the centre (towards the side watched, if one is).
 
@@ -91,7 +96,9 @@ def cusum_run_length(
     """
     positive(decision, "the decision limit")
     if reference < 0.0 or decision > LARGEST_LIMIT or not 0.0 <= head_start < decision:
-        raise BadReadings(f"CUSUM: reference {reference}, limit {decision} and head start {head_start} are out of range")
+        raise BadReadings(
+            f"CUSUM: reference {reference}, limit {decision} and head start {head_start} are out of range"
+        )
     up, up_zero = _one_side(reference, decision, shift, head_start)
     if not two_sided:
         return up

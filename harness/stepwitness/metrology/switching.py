@@ -3,16 +3,16 @@
 1. `after(state, lot)` is the only thing that makes a new state; nothing is remembered elsewhere. Only original
    inspections are lots here: one that comes again after sorting isn't fed in.
 2. Rules, both editions: start normal. Normal to tightened when 2 of 5 or fewer consecutive lots weren't accepted;
-   tightened to normal after 5 consecutive lots accepted; discontinued when 5 lots in all weren't accepted since tightened
-   inspection began; after the supplier has acted, `resumed` goes on tightened. Reduced to normal after one lot not
-   accepted, one accepted between Ac and Re, or unsteady production.
+   tightened to normal after 5 consecutive lots accepted; discontinued when 5 lots in all weren't accepted since
+   tightened inspection began; after the supplier has acted, `resumed` goes on tightened. Reduced to normal after one
+   lot not accepted, one accepted between Ac and Re, or unsteady production.
 3. Normal to reduced differs. MIL-STD-105E: 10 lots on normal all accepted, and no more nonconforming in their samples
    than the limit number of its table VIII, which isn't at hand and is given by the caller. ISO 2859-1:1999: a switching
-   score of 30; a lot adds 3 where Ac is 2 or more and it would be accepted at an AQL one step tighter, 2 where Ac is 0 or
-   1 and it is accepted, and any other lot sets it to 0. Both ask steady production and that reduction is wanted.
+   score of 30; a lot adds 3 where Ac is 2 or more and it would be accepted at an AQL one step tighter, 2 where Ac is
+   0 or 1 and it is accepted, and any other lot sets it to 0. Both ask steady production and that reduction is wanted.
 
-Rules of MIL-STD-105E 4.7 and 4.8 and the numbers 2 of 5, 5, 30 and 5 of ISO 2859-1 clause 9 were seen in public summaries;
-how the score grows is from memory.
+Rules of MIL-STD-105E 4.7 and 4.8 and the numbers 2 of 5, 5, 30 and 5 of ISO 2859-1 clause 9 were seen in public
+summaries; how the score grows is from memory.
 """
 
 from __future__ import annotations
@@ -61,9 +61,9 @@ class Inspected:
 class State:
     """Where inspection stands, and all that it remembers.
 
-    `recent` : whether each of the last lots on normal was accepted, the newest last, four at most. `run` : lots accepted
-    in a row at this stage. `found` : nonconforming in the samples of the last lots on normal, ten at most. `failed` : lots
-    not accepted since tightened inspection began. `score` : the switching score.
+    `recent` : whether each of the last lots on normal was accepted, the newest last, four at most. `run` : lots
+    accepted in a row at this stage. `found` : nonconforming in the samples of the last lots on normal, ten at most.
+    `failed` : lots not accepted since tightened inspection began. `score` : the switching score.
     """
 
     edition: Edition

@@ -1,16 +1,16 @@
-"""Acceptance sampling by variables, s-method: a lot is judged by the mean and sd of its sample (the method of ISO 3951).
+"""Acceptance sampling by variables, s-method of ISO 3951: a lot is judged by the mean and sd of its sample.
 
 What is computed and what isn't:
 
-1. Computed here: the operating characteristic of any n and k, exact by the noncentral t for one limit and by integration
-   for two; plans from two points of it; k for a given n and AQL, and k matched to an attributes plan.
-2. Not at hand: the tables of ISO 3951-1, -2 and -6, their code letters, and the acceptance curves for two limits. A plan
-   from here says that it's computed; don't report it as one of the standard's.
-3. One limit: accept if (U − x̄)/s ≥ k, or (x̄ − L)/s ≥ k. Two limits, one AQL for both together: the fractions beyond each
-   are estimated without bias (Lieberman and Resnikoff 1955, from memory) and accepted if their sum is no more than p*,
-   the estimate that k stands for. With one limit the two rules are the same.
-4. Readings are supposed normal and independent. A figure that is itself a spread or an extreme (R, A, E, a maximum) isn't
-   normal and is refused: name its kind.
+1. Computed here: the operating characteristic of any n and k, exact by the noncentral t for one limit and by
+   integration for two; plans from two points of it; k for a given n and AQL, and k matched to an attributes plan.
+2. Not at hand: the tables of ISO 3951-1, -2 and -6, their code letters, and the acceptance curves for two limits. A
+   plan from here says that it's computed; don't report it as one of the standard's.
+3. One limit: accept if (U − x̄)/s ≥ k, or (x̄ − L)/s ≥ k. Two limits, one AQL for both together: the fractions beyond
+   each are estimated without bias (Lieberman and Resnikoff 1955, from memory) and accepted if their sum is no more
+   than p*, the estimate that k stands for. With one limit the two rules are the same.
+4. Readings are supposed normal and independent. A figure that is itself a spread or an extreme (R, A, E, a maximum)
+   isn't normal and is refused: name its kind.
 
 References
 ----------
@@ -109,9 +109,7 @@ def two_point_plan(
     return VariablesPlan(high, k, risk(high), accept_one_limit(high, k, bad))
 
 
-def matched_plan(
-    sample: int, ac: int, *, producer_risk: float = 0.05, consumer_risk: float = 0.10
-) -> VariablesPlan:
+def matched_plan(sample: int, ac: int, *, producer_risk: float = 0.05, consumer_risk: float = 0.10) -> VariablesPlan:
     """The smallest variables plan that is as good as an attributes plan at its own two points.
 
     The points are the fractions that the attributes plan accepts with 1 − producer_risk and with consumer_risk.
@@ -149,8 +147,8 @@ def _estimated(index: Floats, n: int) -> Floats:
 class Judged:
     """A sample judged by variables.
 
-    `index_lower`, `index_upper` : (x̄ − L)/s and (U − x̄)/s, infinite without that limit. `estimated` : fraction beyond both
-    limits; `allowed` : p*, what k stands for.
+    `index_lower`, `index_upper` : (x̄ − L)/s and (U − x̄)/s, infinite without that limit. `estimated` : fraction
+    beyond both limits; `allowed` : p*, what k stands for.
     """
 
     accepted: bool
@@ -199,10 +197,8 @@ def judge(
     index_lower, index_upper = (mean - low) / sd, (high - mean) / sd
     estimated = estimated_fraction(index_lower, n) + estimated_fraction(index_upper, n)
     allowed = estimated_fraction(k, n)
-    if math.isinf(low) or math.isinf(high):
-        accepted = min(index_lower, index_upper) >= k
-    else:
-        accepted = estimated <= allowed
+    single = math.isinf(low) or math.isinf(high)
+    accepted = min(index_lower, index_upper) >= k if single else estimated <= allowed
     return Judged(accepted, n, mean, sd, index_lower, index_upper, estimated, allowed)
 
 
@@ -214,8 +210,9 @@ def accept_two_limits(n: int, k: float, *, fraction_lower: float, fraction_upper
 
     Notes
     -----
-    Given s, a lot is accepted where x̄ lies between the two means at which the estimate is p*, found by bisection (from 5
-    readings on the estimate has its least in the middle between the limits); the probability is integrated over s.
+    Given s, a lot is accepted where x̄ lies between the two means at which the estimate is p*, found by bisection
+    (from 5 readings on the estimate has its least in the middle between the limits); the probability is integrated
+    over s.
 
     Raises
     ------
@@ -268,8 +265,8 @@ def _sds(n: int, *, greatest: float) -> tuple[Floats, Floats]:
     u = (nodes + 1.0) / 2.0
     score = top - reach * u**2
     density = weights * reach * u * np.exp(-(score**2) / 2.0) / math.sqrt(2.0 * math.pi)
-    below = stats.chi2.ppf(special.ndtr(np.minimum(score, 0.0)), df)
-    above = stats.chi2.isf(special.ndtr(-np.maximum(score, 0.0)), df)
+    below = 2.0 * special.gammaincinv(df / 2.0, special.ndtr(np.minimum(score, 0.0)))
+    above = 2.0 * special.gammainccinv(df / 2.0, special.ndtr(-np.maximum(score, 0.0)))
     return np.asarray(np.sqrt(np.where(score < 0.0, below, above) / df)), np.asarray(density)
 
 

@@ -31,8 +31,13 @@ class GaugeReading:
     def follow(self, turns_m: Sequence[float], load_m: float, time_s: float) -> None:
         """The load went by `turns_m`, where it turned, to `load_m`, where it stands at `time_s`."""
         half_m = self._physics.hysteresis_m / 2.0
-        for place_m in (*turns_m, load_m):
-            self._spindle_m = min(max(self._spindle_m, place_m - half_m), place_m + half_m)
+        if half_m:
+            for place_m in (*turns_m, load_m):
+                self._spindle_m = min(max(self._spindle_m, place_m - half_m), place_m + half_m)
+        else:
+            self._spindle_m = load_m
+        if not self._physics.lag_s:
+            self._history.clear()
         self._history.append((time_s, self._spindle_m))
 
     def read(self, time_s: float) -> float:

@@ -1,7 +1,7 @@
 """The plant's equations of motion, integrated: one plain function over flat sequences of numbers.
 
 1. Drift-kick-drift leapfrog (second order) with steps that end on each pulse; winding currents by their exact
-   exponential under an ideal regulator that has +-supply volts to spend.
+   exponential under a regulator that has +-supply volts to spend, their mean over the step for the torque.
 2. Friction sticks by projection: a rotor at rest stays exactly at rest until the torque beats static friction. The
    load behind the nut is a play operator with elasticity, so clearance needs no stiff contact.
 3. Where rotor, load and currents rest, time is skipped to the next pulse; the state is the one that integrating

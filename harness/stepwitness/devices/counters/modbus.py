@@ -41,10 +41,14 @@ class ModbusCounter:
         self._unit.close()
 
     def reconnect(self) -> None:
-        """Connect anew after `LinkLost`, and ask who is there. Counts that may have wrapped meanwhile are unknown."""
+        """Connect anew after `LinkLost`, and ask who is there. Counts that wrap are unknown until `start_over`."""
         self._unit.reconnect()
-        self._unwrapper.forget()
+        self._unwrapper.doubt("the link was lost meanwhile")
         self.identity()
+
+    def start_over(self) -> None:
+        """Count anew, after counts became unknown: the axis has to be referenced again."""
+        self._unwrapper.start_over()
 
     def identity(self) -> Identity:
         return identity_of(self._unit, self._map)

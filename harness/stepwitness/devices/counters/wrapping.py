@@ -1,10 +1,10 @@
 """Counters of 16 or 32 bits that start anew at their end, counted on.
 
 1. Between two readings the axis may have gone at most `limit` counts either way; which way and how far is then plain.
-2. A change that is greater than the limit, or that could as well have come the other way round, is an error: after it
-   the counts are unknown until `forget`, and so until the axis is referenced again.
-3. Where a greatest speed is known, a pause between two readings in which the axis could have gone further than the
-   limit is the same error, even if the counts look as if it hadn't.
+2. A greater change could as well have come the other way round, and is an error: after it the counts are unknown until
+   `start_over`, after which the axis has to be referenced again.
+3. Where a greatest speed is known, a pause between two readings in which the axis could have gone round is the same
+   error, even if the counts look as if it hadn't.
 """
 
 from __future__ import annotations
@@ -70,17 +70,22 @@ class Unwrapper:
         self._counts, self._read_s = 0, 0.0
         self._lost = ""
 
-    def forget(self) -> None:
+    def start_over(self) -> None:
         """Begin anew with the next reading: whoever calls it references the axis again."""
         with self._lock:
             self._raw, self._lost = None, ""
+
+    def doubt(self, why: str) -> None:
+        """The counter may have wrapped unseen: its counts are unknown until `start_over`."""
+        with self._lock:
+            self._lost = f"{why}; reference the axis again"
 
     def counts(self, raw: int) -> int:
         """The counts at a raw reading: a whole number that goes on where the counter starts anew.
 
         Raises
         ------
-        OutOfRange : where they can't be told, now and until `forget`. BadReply : for what the counter can't hold.
+        OutOfRange : where they can't be told, now and until `start_over`. BadReply : for what the counter can't hold.
         """
         if not self._wrap.bits:
             return raw
@@ -103,7 +108,7 @@ class Unwrapper:
         wrap = self._wrap
         assert self._raw is not None
         try:
-            if wrap.per_s * pause_s > max(wrap.limit, wrap.span - wrap.limit):
+            if wrap.per_s * pause_s >= wrap.span - wrap.limit:
                 raise OutOfRange(
                     f"{pause_s:.3g} s between two readings, in which {wrap.per_s * pause_s:.0f} counts fit and a counter "
                     f"of {wrap.bits} bits wraps"
