@@ -256,6 +256,10 @@ _OVER = {
     "process": "stand-ins in process, on virtual time",
     "tcp": "stand-ins over TCP on loopback, on scaled wall time",
     "serial": "stand-ins over serial lines on loopback, on scaled wall time",
+    "modbus-tcp": "stand-ins on loopback, drive and counter by Modbus TCP, on scaled wall time",
+    "modbus-rtu": "stand-ins on loopback, drive and counter by Modbus RTU, on scaled wall time",
+    "canopen": "stand-ins on loopback, the drive by CANopen (IEC 61800-7-201), on scaled wall time",
+    "hislip": "stand-ins on loopback, instruments by SCPI over HiSLIP, on scaled wall time",
     "live": "real parts",
 }
 

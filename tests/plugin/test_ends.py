@@ -91,18 +91,19 @@ def test_a_signal_inside_a_procedure(watched, name: str) -> None:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
-def test_a_signal_to_a_controller_reaches_the_worker_that_moves(watched) -> None:
+@pytest.mark.parametrize(("name", "to_all"), [("SIGTERM", False), ("SIGINT", True)], ids=["controller", "ctrl-c"])
+def test_a_signal_reaches_the_worker_that_moves(watched, name: str, to_all: bool) -> None:
     pytest.importorskip("xdist")
     watched.plan(MOVES, WAITS)
     process = started(watched, "-n", "2")
     begun = time.monotonic()
-    process.send_signal(signal.SIGTERM)
+    (os.killpg if to_all else os.kill)(process.pid, signal.Signals[name])
     told, _ = process.communicate(timeout=30)
     assert process.returncode == pytest.ExitCode.INTERRUPTED, told
     assert time.monotonic() - begun < 25, "the procedure would have waited for 30 s"
     assert_safe_after_the_last_motion(watched)
     assert watched.verdicts()["second.offset"] == "ABORTED"
-    assert watched.record["run"]["partial_reason"].startswith("stopped by SIGTERM")
+    assert watched.record["run"]["verdict"] == "PARTIAL"
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")

@@ -145,7 +145,7 @@ def test_user_properties_are_strings_and_stand_in_junit(lab) -> None:
     lab.run("--junit-xml=out.xml").assert_outcomes(failed=1)
     (case,) = ET.parse(lab.folder / "out.xml").iter("testcase")
     told = {one.get("name"): one.get("value") for one in case.iter("property")}
-    (record,) = lab.folder.glob("reports/doser-rig-1/*")
+    (record,) = lab.folder.glob("reports/doser-rig-1/*/record.json")
     assert told == {
         "plan": "nightly",
         "bench": "doser-rig-1",

@@ -404,14 +404,18 @@ def test_its_loop_is_off_afterwards(closed: Ran) -> None:
 def test_its_loop_is_off_after_an_abort_too(rigged: Any, doser: BenchDescription, kept: Any) -> None:
     rig = rigged(replace(doser, drive=CLOSED), start_m=0.02)
 
+    turns: list[float] = []
+
     def on_row(_rig: Any, table: str, _row: Mapping[str, Any]) -> None:
         if table == "standstill":
+            turns.append(rig.rig.truth().rotor_turns)
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
         Ran(rig, kept, QUICK, on_row=on_row)
-    rig.clock.sleep(0.2)
-    assert rig.stays_put(), "the drive went on correcting"
+    assert rig.stays_put()
+    gone_steps = (rig.rig.truth().rotor_turns - turns[0]) * 200
+    assert abs(gone_steps) < 0.5, "the drive went on correcting the four steps of its displacement"
 
 
 def test_a_closed_loop_load_that_would_fall_isnt_displaced(rigged: Any, lift: BenchDescription, kept: Any) -> None:

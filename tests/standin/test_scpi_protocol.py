@@ -6,7 +6,7 @@ import pytest
 
 from stepwitness.devices.errors import OutOfRange
 from stepwitness.devices.interfaces import Identity
-from stepwitness.standin.scpi_protocol import OVERRANGE, ScpiProtocol
+from stepwitness.standin.scpi_protocol import OVERRANGE, meter_protocol
 
 
 class _Meter:
@@ -23,17 +23,17 @@ class _Meter:
 
 @pytest.mark.parametrize("header", ["MEAS:CURR?", "measure:current?", "MEAS:CURR:DC?", "MEASure:SCALar:CURRent:DC?"])
 def test_a_current_is_measured_by_any_form_of_the_header(header: str) -> None:
-    assert ScpiProtocol(_Meter()).answer(header) == "+1.25000000E+00"
+    assert meter_protocol(_Meter()).answer(header) == "+1.25000000E+00"
 
 
 def test_overrange_is_the_number_that_the_standard_gives_it() -> None:
     meter = _Meter()
     meter.current = 11.0
-    assert ScpiProtocol(meter).answer("MEAS:CURR?") == OVERRANGE == "+9.90000000E+37"
+    assert meter_protocol(meter).answer("MEAS:CURR?") == OVERRANGE == "+9.90000000E+37"
 
 
 def test_what_is_not_known_is_silent_and_goes_into_the_queue() -> None:
-    protocol = ScpiProtocol(_Meter())
+    protocol = meter_protocol(_Meter())
     assert protocol.answer("MEAS:VOLT?") is None
     assert protocol.answer("SYST:ERR?") == '-113,"Undefined header"'
     assert protocol.answer("SYST:ERR?") == '0,"No error"'
@@ -43,6 +43,6 @@ def test_what_is_not_known_is_silent_and_goes_into_the_queue() -> None:
 
 
 def test_several_headers_in_a_line() -> None:
-    assert ScpiProtocol(_Meter()).answer("*RST; *OPC?;MEAS:CURR?") == "1;+1.25000000E+00"
-    assert ScpiProtocol(_Meter()).answer("*IDN?") == "Tarnbrook,stand-in  meter,0012,0"
-    assert ScpiProtocol(_Meter()).answer("") is None
+    assert meter_protocol(_Meter()).answer("*RST; *OPC?;MEAS:CURR?") == "1;+1.25000000E+00"
+    assert meter_protocol(_Meter()).answer("*IDN?") == "Tarnbrook,stand-in  meter,0012,0"
+    assert meter_protocol(_Meter()).answer("") is None

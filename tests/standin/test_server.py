@@ -23,8 +23,7 @@ from stepwitness.devices.errors import Refused
 from stepwitness.devices.interfaces import ClosesLoop, InputState
 from stepwitness.standin import server as server_module
 from stepwitness.standin.client import ServerFailed, start_server
-from stepwitness.standin.scpi_protocol import ScpiProtocol
-from stepwitness.standin.server import LineProtocol, Server, serve_parts
+from stepwitness.standin.serving import Server, lines
 from stepwitness.standin.text_protocol import TextProtocol
 
 BENCH = """\
@@ -203,7 +202,10 @@ def test_without_pseudo_terminals_serial_is_refused(
 ) -> None:
     monkeypatch.setattr(server_module, "has_pseudo_terminals", lambda: False)
     assert server_module.main([str(_bench(tmp_path)), "--over", "serial"]) == 2
-    assert "this system has no pseudo-terminals; found --over serial; allowed: --over tcp" in capsys.readouterr().err
+    assert (
+        "this system has no pseudo-terminals; found --over serial; allowed: --over tcp, --over modbus-tcp, --over hislip"
+        in capsys.readouterr().err
+    )
 
 
 # -- the server alone, in a thread -----------------------------------------------------------------------------
@@ -246,7 +248,7 @@ def test_an_idle_server_keeps_its_plant_up(running: Running) -> None:
 
 
 def test_each_owner_of_a_connection_gets_its_own_replies(running: Running) -> None:
-    port = running.server.add_tcp(TextProtocol({r"say (\w+)": lambda word: word}))
+    port = running.server.add_tcp(lines(TextProtocol({r"say (\w+)": lambda word: word})))
     running.start()
     with _connect(port) as first, _connect(port) as second:
         first.sendall(b"say on")
@@ -257,7 +259,7 @@ def test_each_owner_of_a_connection_gets_its_own_replies(running: Running) -> No
 
 
 def test_garbage_and_half_a_line_of_somebody_who_is_gone_do_no_harm(running: Running) -> None:
-    port = running.server.add_tcp(TextProtocol({"go": lambda: None}))
+    port = running.server.add_tcp(lines(TextProtocol({"go": lambda: None})))
     running.start()
     with _connect(port) as gone:
         gone.sendall(b"mo")
@@ -267,7 +269,7 @@ def test_garbage_and_half_a_line_of_somebody_who_is_gone_do_no_harm(running: Run
 
 
 def test_who_asks_and_never_reads_is_dropped_and_the_others_are_served(running: Running) -> None:
-    port = running.server.add_tcp(TextProtocol({"go": lambda: "x" * 300}))
+    port = running.server.add_tcp(lines(TextProtocol({"go": lambda: "x" * 300})))
     running.start()
     with _connect(port) as deaf, _connect(port) as other:
         with contextlib.suppress(OSError):
@@ -279,8 +281,8 @@ def test_who_asks_and_never_reads_is_dropped_and_the_others_are_served(running: 
 
 @posix
 def test_who_never_reads_a_serial_line_loses_bytes_and_the_server_goes_on(running: Running) -> None:
-    name = running.server.add_terminal(TextProtocol({"go": lambda: "x" * 300}))
-    port = running.server.add_tcp(TextProtocol({"go": lambda: None}))
+    name = running.server.add_terminal(lines(TextProtocol({"go": lambda: "x" * 300})))
+    port = running.server.add_tcp(lines(TextProtocol({"go": lambda: None})))
     running.start()
     far = os.open(name, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
     try:
@@ -292,15 +294,3 @@ def test_who_never_reads_a_serial_line_loses_bytes_and_the_server_goes_on(runnin
             assert other.recv(100) == b"ok\n"
     finally:
         os.close(far)
-
-
-def test_the_meter_speaks_scpi_on_tcp_however_the_rest_is_served(running: Running) -> None:
-    text: LineProtocol = TextProtocol({})
-    served = {"drive": text, "meter": ScpiProtocol(None)}  # type: ignore[arg-type]  # nothing is asked of it
-    options = {"drive": {"loop": "closed"}, "meter": {}}
-    over = "tcp" if sys.platform == "win32" else "serial"
-    endpoints = serve_parts(running.server, served, options, over=over)
-    running.start()
-    assert endpoints["meter"]["part"] == "scpi"
-    assert str(endpoints["meter"]["options"]).startswith("{'resource': 'TCPIP::127.0.0.1::")
-    assert "'loop': 'closed'" in str(endpoints["drive"]["options"])

@@ -15,8 +15,8 @@ from stepwitness.errors import BadInput
 if TYPE_CHECKING:
     from stepwitness.standin.rig import Rig
 
-WAYS = ("process", "tcp", "serial")
-"""How stand-ins are reached without real parts."""
+WAYS = ("process", "tcp", "serial", "modbus-tcp", "modbus-rtu", "canopen", "hislip")
+"""How stand-ins are reached without real parts; `stepwitness.standin.endpoints` says what each puts on the wire."""
 
 DEFAULT_SCALE = 3.0
 """How many times as fast as the wall a stand-in on the wire runs."""
@@ -30,8 +30,8 @@ def open_bench(
     Parameters
     ----------
     live : True opens the real parts that the file names; motion is then real.
-    over : how stand-ins are reached: "process" on virtual time, "tcp" or "serial" through a server on loopback.
-    scale : with "tcp" and "serial", how many times as fast as the wall time passes.
+    over : how stand-ins are reached: "process" on virtual time, each other way through a server on loopback.
+    scale : but for "process", how many times as fast as the wall time passes.
 
     Raises
     ------
@@ -99,7 +99,9 @@ def _open_live(description: BenchDescription) -> Bench:
 def _built(parts: Mapping[str, Part], description: BenchDescription, clock: Clock) -> dict[str, Any]:
     """Each part by the catalog; those already open are closed where a later one can't be opened."""
     from stepwitness.devices.catalog import build
+    from stepwitness.devices.ports import check_ports
 
+    check_ports(parts)
     built: dict[str, Any] = {}
     with contextlib.ExitStack() as stack:
         stack.push(_closing(built))

@@ -58,7 +58,7 @@ class Bench:
     drive : guarded; every other part as it is, or None where the bench lacks it.
     loop : the drive's own position loop, or None for a drive that counts pulses alone.
     stopped : why nothing may move until a person has looked and the bench is opened again, or an empty text.
-    simulated : True for stand-ins. over : "process", "tcp", "serial" or "live".
+    simulated : True for stand-ins. over : one of `assembly.WAYS`, or "live".
     """
 
     def __init__(

@@ -9,6 +9,7 @@ is closed with the bench.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from importlib import import_module
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any
 
@@ -94,17 +95,18 @@ def _methods(interface: type) -> list[str]:
 # -- built-in kinds; their libraries are loaded only when one is opened --------------------------------
 
 
-def _drive(part: Part, clock: Clock) -> Any:
-    from stepwitness.devices.drives.text_line import open_drive
+def _drive_over(module: str) -> Factory:
+    def opened(part: Part, clock: Clock) -> Any:
+        return import_module(f"stepwitness.devices.drives.{module}").open_drive(part, clock)
 
-    return open_drive(part, clock)
+    return opened
 
 
-def _counter(part: Part, clock: Clock) -> Any:
-    from stepwitness.devices.counters import text_line as counters
-    from stepwitness.devices.text_line import open_line
+def _counter_over(module: str) -> Factory:
+    def opened(part: Part, clock: Clock) -> Any:
+        return import_module(f"stepwitness.devices.counters.{module}").open_counter(part, clock)
 
-    return counters.TextLineCounter(open_line(part, clock, counters.COUNTER_COMMANDS))
+    return opened
 
 
 def _instrument(role: str) -> Factory:
@@ -118,18 +120,26 @@ def _instrument(role: str) -> Factory:
     return opened
 
 
-def _scpi_meter(part: Part, clock: Clock) -> Any:  # noqa: ARG001  pyvisa keeps its own time
-    from stepwitness.devices.instruments.scpi import open_meter
+def _scpi(role: str) -> Factory:
+    def opened(part: Part, clock: Clock) -> Any:  # noqa: ARG001  pyvisa keeps its own time
+        from stepwitness.devices.instruments import scpi
 
-    return open_meter(part)
+        return getattr(scpi, f"open_{role}")(part)
+
+    return opened
 
 
 _BUILT_IN: Mapping[str, Mapping[str, Factory]] = {
-    "drive": {"text-line": _drive},
-    "counter": {"text-line": _counter},
-    "gauge": {"text-line": _instrument("gauge")},
-    "meter": {"scpi": _scpi_meter},
-    "supply": {"text-line": _instrument("supply")},
+    "drive": {
+        "text-line": _drive_over("text_line"),
+        "pulse-generator": _drive_over("pulse_generator"),
+        "modbus": _drive_over("modbus"),
+        "cia402": _drive_over("cia402"),
+    },
+    "counter": {"text-line": _counter_over("text_line"), "modbus": _counter_over("modbus")},
+    "gauge": {"text-line": _instrument("gauge"), "scpi": _scpi("gauge")},
+    "meter": {"scpi": _scpi("meter")},
+    "supply": {"text-line": _instrument("supply"), "scpi": _scpi("supply")},
     "brake": {"text-line": _instrument("brake")},
     "drag": {"text-line": _instrument("drag")},
     "inputs": {"text-line": _instrument("inputs")},

@@ -46,7 +46,8 @@ class Exchange:
     reply : regular expression that the whole line matches.
     kind, unit : what ``{value}`` (or the group ``value``) measures, and its unit on the wire; None for bare
     numbers. groups : groups that `reply` must have. again : whether a request without a reply may be sent again: a
-    question, or a setting that is absolute and moves nothing.
+    question, or a setting that is absolute and moves nothing. optional : whether `send` may be empty, for a part that
+    has no such exchange.
     """
 
     send: str
@@ -55,6 +56,7 @@ class Exchange:
     unit: str = ""
     groups: tuple[str, ...] = ()
     again: bool = False
+    optional: bool = False
 
     @property
     def fields(self) -> frozenset[str]:
@@ -143,7 +145,7 @@ class CommandSet:
             )
         if item == "send":
             changed = replace(known, send=text)
-            if text or name != IDENTITY:
+            if text or not known.optional:
                 _template(changed, known.fields, at)
         elif item == "reply":
             changed = replace(known, reply=text)
@@ -223,5 +225,5 @@ def _expression(text: str, groups: tuple[str, ...], at: Place) -> None:
 def command_set(**exchanges: Exchange) -> CommandSet:
     """A default set of ours: every part of it also tells its identity."""
     fields = r"(?P<maker>[^;]*);(?P<model>[^;]*);(?P<serial>[^;]*);(?P<version>[^;]*)"
-    identity = Exchange("identity?", fields, again=True)
+    identity = Exchange("identity?", fields, again=True, optional=True)
     return CommandSet({IDENTITY: identity, **exchanges})

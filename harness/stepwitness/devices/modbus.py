@@ -21,6 +21,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -30,6 +31,7 @@ from stepwitness.devices.links import DEAD_LINK, ports_here
 from stepwitness.devices.modbus_advice import what_to_try
 from stepwitness.devices.part_options import Options, time_option, whole_option, word_option
 from stepwitness.devices.registers import Register, Script, Space, Value, spans, values_in
+from stepwitness.devices.sharing import SharedPorts
 from stepwitness.errors import BadInput, Place
 
 DEFAULT_TIMEOUT = "0.5 s"
@@ -348,7 +350,7 @@ class ModbusUnit:
     def run(self, script: Script, *, again: bool, urgent: bool = False, **values: float) -> None:
         """Write what `script` says; `again` where it may be sent twice."""
         for register, words in script.writes(**values):
-            write = lambda register=register, words=words: self._write(register, words, urgent=urgent)  # noqa: E731
+            write = partial(self._write, register, words, urgent=urgent)
             if again:
                 self._again(write)
             else:
@@ -424,40 +426,22 @@ class ModbusUnit:
 
 # -- ports that are open, by name; several units may share one ---------------------------------------------------
 
-_SHARED: dict[str, tuple[ModbusBus, int]] = {}
-_SHARED_LOCK = threading.Lock()
+_OPEN: SharedPorts[ModbusBus] = SharedPorts(ModbusBus.close)
 
 
 def _shared(settings: Settings, timeout_s: float, place: Place) -> tuple[ModbusBus, Callable[[], None]]:
     """The bus on a port, opened once for all parts that name it, and what lets go of it."""
-    with _SHARED_LOCK:
-        bus, owners = _SHARED.get(settings.port, (None, 0))
-        if bus is None:
-            bus = ModbusBus(settings, timeout_s=timeout_s)
-        elif bus.settings != settings:
+
+    def agree(bus: ModbusBus) -> None:
+        if bus.settings != settings:
             raise BadInput(
                 "two parts on one port with different settings",
                 place=place.below("port"),
                 found=str(settings),
                 allowed=str(bus.settings),
             )
-        _SHARED[settings.port] = (bus, owners + 1)
-    released = False
 
-    def release() -> None:
-        nonlocal released
-        with _SHARED_LOCK:
-            if released:
-                return
-            released = True
-            _, owners = _SHARED[settings.port]
-            if owners > 1:
-                _SHARED[settings.port] = (bus, owners - 1)
-                return
-            del _SHARED[settings.port]
-        bus.close()
-
-    return bus, release
+    return _OPEN.take(settings.port, lambda: ModbusBus(settings, timeout_s=timeout_s), agree)
 
 
 def open_unit(options: Options, place: Place, clock_now: Callable[[], float]) -> ModbusUnit:

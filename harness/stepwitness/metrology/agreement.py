@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special, stats
 
-from stepwitness.metrology import noncentral_t
+from stepwitness.metrology import noncentral_t, pivotal
 from stepwitness.metrology.inputs import CONFIDENCE, Floats, Interval, probability, readings, spread, table
 from stepwitness.metrology.statistics import BadReadings, NotEnoughReadings, Running
 
@@ -118,8 +118,9 @@ def replicated_agreement(
     Notes
     -----
     The variance of one difference is that between units plus that within, (S²ᵤ + (r − 1) S²ᵥ)/r with the mean squares
-    of a one-way analysis. Its interval is a modified large-sample one, and the limits' intervals join it with the
-    bias's (Zou, Statistical Methods in Medical Research 22, 2013, from memory).
+    of a one-way analysis. The limits' intervals are generalized pivotal ones, joined from the bias and both mean squares.
+    What failed first: the joining of separate intervals (Zou, Statistical Methods in Medical Research 22, 2013, from
+    memory) held 96.9 % where 95 are stated, with 10 units and 3 replicates.
 
     Raises
     ------
@@ -137,32 +138,25 @@ def replicated_agreement(
     between = r * float(np.var(means, ddof=1))
     within = float(np.sum((difference - means[:, np.newaxis]) ** 2)) / (n * (r - 1))
     variance = (between + (r - 1) * within) / r
-    tail = (1.0 - confidence) / 2
-
-    def pull(p: float) -> float:
-        """How far the variance's end lies from its estimate, χ² quantile `p` below each mean square."""
-        shares = ((between / r, n - 1), ((r - 1) * within / r, n * (r - 1)))
-        return math.sqrt(sum((share * (df / float(stats.chi2.ppf(p, df)) - 1.0)) ** 2 for share, df in shares))
-
     sd = math.sqrt(variance)
-    sd_low, sd_high = math.sqrt(max(0.0, variance - pull(1.0 - tail))), math.sqrt(variance + pull(tail))
     bias, error = float(np.mean(means)), math.sqrt(between / (n * r))
     z = float(special.ndtri((1.0 + content) / 2))
+    normal, ratios = pivotal.normal_and_chi_square_ratios((n - 1, n * (r - 1)))
+    between_drawn, within_drawn = between / ratios[:, 0], within / ratios[:, 1]
+    bias_drawn = bias + normal * np.sqrt(between_drawn / (n * r))
+    reach_drawn = z * np.sqrt((between_drawn + (r - 1) * within_drawn) / r)
     bias_interval, bias_p = _mean(bias, error, n - 1, confidence)
-    slack = bias_interval.high - bias
-    near, far = math.hypot(slack, z * (sd - sd_low)), math.hypot(slack, z * (sd_high - sd))
     trend, trend_interval = _trend(((a + b) / 2).mean(axis=1), means, confidence)
-    lower, upper = bias - z * sd, bias + z * sd
     return Agreement(
         n=n,
         bias=bias,
         bias_interval=bias_interval,
         bias_p=bias_p,
         sd=sd,
-        lower=lower,
-        lower_interval=Interval(lower - far, lower + near, confidence),
-        upper=upper,
-        upper_interval=Interval(upper - near, upper + far, confidence),
+        lower=bias - z * sd,
+        lower_interval=pivotal.interval(bias_drawn - reach_drawn, confidence),
+        upper=bias + z * sd,
+        upper_interval=pivotal.interval(bias_drawn + reach_drawn, confidence),
         content=content,
         trend=trend,
         trend_interval=trend_interval,

@@ -8,8 +8,7 @@ or whatever repeats the measurement: an operator, a bench, a mounting.
 2. The interaction is pooled with the error where its test says that it may (p above `pool_above`, 0.25 by common
    practice), or always or never; which was done is part of the result.
 3. Intervals are generalized pivotal ones: each mean square is divided by draws of χ²/ν, components and ratios are built
-   from the draws in the same way as from the study, and the interval runs between their quantiles. The draws are a
-   fixed scrambled net, so the same study has the same interval always.
+   from the draws in the same way as from the study, and the interval runs between their quantiles (`pivotal`).
 
 Why not modified large samples: in 10,000 trials each the interval of the ratio by Leiva and Graybill (formula from
 memory) held 96.5 to 98.1 % where 95 are stated, that is, wider than it says; the pivotal one held 94.4 to 96.5 %. With
@@ -25,20 +24,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
-from scipy.stats import qmc
 
+from stepwitness.metrology import pivotal
 from stepwitness.metrology.anova import Crossed, crossed
 from stepwitness.metrology.inputs import CONFIDENCE, Floats, Interval, limits, positive, probability
 from stepwitness.metrology.statistics import NotEnoughReadings
-
-LOG2_DRAWS = 13
-"""Draws of the pivotal intervals, as a power of two."""
 
 POOL_ABOVE = 0.25
 SPREAD_FACTOR = 6.0
@@ -132,12 +126,10 @@ def gauge_study(
     squares = _mean_squares(result, pooled)
     seen = _components(squares[np.newaxis, :], result, pooled)
     raw = _components(squares[np.newaxis, :], result, pooled, bounded=False)
-    draws = _components(squares / _chi_square_draws(_degrees(result, pooled)), result, pooled)
-    tail = (1.0 - confidence) / 2
+    draws = _components(squares / pivotal.chi_square_ratios(_degrees(result, pooled)), result, pooled)
 
-    def interval(drawn: Floats, factor: float = 1.0) -> Interval:
-        ends = np.quantile(drawn, [tail, 1.0 - tail], method="inverted_cdf")
-        return Interval(factor * float(ends[0]), factor * float(ends[1]), confidence)
+    def interval(drawn: Floats) -> Interval:
+        return pivotal.interval(drawn, confidence)
 
     whole = float(seen["total"][0])
 
@@ -162,11 +154,13 @@ def gauge_study(
         part=component("part"),
         grr=component("grr"),
         total=component("total"),
-        grr_percent=interval(np.sqrt(draws["grr"] / draws["total"]), 100.0),
+        grr_percent=interval(100.0 * np.sqrt(draws["grr"] / draws["total"])),
         classes=math.sqrt(2.0 * float(seen["part"][0] / seen["grr"][0])),
         classes_interval=interval(np.sqrt(2.0 * draws["part"] / draws["grr"])),
         of_tolerance=None if width is None else 100.0 * SPREAD_FACTOR * grr_sd / width,
-        of_tolerance_interval=None if width is None else interval(np.sqrt(draws["grr"]), 100.0 * SPREAD_FACTOR / width),
+        of_tolerance_interval=None
+        if width is None
+        else interval(100.0 * SPREAD_FACTOR / width * np.sqrt(draws["grr"])),
     )
 
 
@@ -197,12 +191,3 @@ def _components(squares: Floats, result: Crossed, pooled: bool, *, bounded: bool
         "grr": grr,
         "total": grr + parts,
     }
-
-
-@lru_cache(maxsize=64)
-def _chi_square_draws(degrees: tuple[int, ...]) -> Floats:
-    """χ²/ν at the points of a scrambled Sobol' net, shape (2^13, number of mean squares)."""
-    net = qmc.Sobol(len(degrees), scramble=True, seed=20_481).random_base2(LOG2_DRAWS)
-    draws = np.asarray(stats.chi2.ppf(np.clip(net, 1e-12, 1.0 - 1e-12), np.array(degrees)) / np.array(degrees))
-    draws.flags.writeable = False
-    return draws

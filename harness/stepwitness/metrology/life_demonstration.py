@@ -108,7 +108,8 @@ def scale_bound(lives: ArrayLike, *, failures: int, shape: float, confidence: fl
         raise BadReadings(f"lives are above 0, and no more than {len(t)} of them failures")
     longest = float(np.max(t))
     total = float(np.sum((t / longest) ** shape))
-    return longest * float(2.0 * total / float(stats.chi2.ppf(confidence, 2 * failures + 2))) ** (1.0 / shape)
+    bound = 2.0 * total / float(stats.chi2.ppf(confidence, 2 * failures + 2))
+    return longest * math.pow(bound, 1.0 / shape)
 
 
 def reliability_bound(

@@ -6,8 +6,10 @@ Pp = (U − L) / (X₉₉.₈₆₅% − X₀.₁₃₅%) and Ppk = min((U − X
 1. The shape is named by whoever knows the characteristic (spreads and radii are never negative): "normal", "lognormal",
    "weibull", "rayleigh"; fitted by maximum likelihood (the normal with n − 1). "readings" takes the quantiles from the
    readings themselves, which needs enough of them to reach the outer quantiles.
-2. Intervals come from a parametric bootstrap (percentiles of resamples from the fit), approximate by nature: shown to
-   hold 93.5 to 96.5 % for lognormal readings in the benches, not for every shape and number.
+2. The interval is that of the index towards the nearer limit, by pivots of a parametric bootstrap: errors of location
+   and scale in resamples, in their own scale, are taken for the errors of the fit (generalized pivots; in 1000 trials
+   each they hold 93.5 to 96.5 % in the benches). For "readings" it is the plain percentile interval, approximate: extreme
+   quantiles of readings hardly have a better one. What failed first: percentiles of the resamples, which held 92 %.
 3. Whether the shape fits is tested with the same resamples (Anderson-Darling); a small probability says that the
    figures rest on a wrong shape.
 """
@@ -94,16 +96,18 @@ def quantile_performance(
         quantiles = _quantiles(location, scale, shape)[0]
         samples = _from_uniform(draw.random((RESAMPLES, n)), location, scale, shape)
         locations, scales = _fit(samples, shape)
-        again = _quantiles(locations, scales, shape)
+        pivot = scale / scales
+        again = _quantiles(location - (locations - location) * pivot, scale * pivot, shape)
         seen = _anderson_darling(array[np.newaxis, :], location, scale, shape)[0]
         chance = _anderson_darling(samples, locations, scales, shape)
         fit_p = (1.0 + float(np.sum(chance >= seen))) / (1.0 + RESAMPLES)
     else:
         raise BadReadings(f"no shape '{shape}'; there are {', '.join((*_FITS, 'readings'))}")
     x_low, x_mid, x_high = (float(x) for x in quantiles)
+    least = _towards(quantiles[np.newaxis, :], low, high)[0]
+    nearer = int(np.argmin(least))
     tail = (1.0 - confidence) / 2
-    spreads = _least(again, low, high)
-    ends = np.quantile(spreads, [tail, 1.0 - tail])
+    ends = np.quantile(_towards(again, low, high)[:, nearer], [tail, 1.0 - tail])
     return QuantilePerformance(
         shape=shape,
         n=n,
@@ -111,7 +115,7 @@ def quantile_performance(
         x_mid=x_mid,
         x_high=x_high,
         pp=None if math.isinf(low) or math.isinf(high) else (high - low) / (x_high - x_low),
-        ppk=float(_least(quantiles[np.newaxis, :], low, high)[0]),
+        ppk=float(least[nearer]),
         ppk_interval=Interval(float(ends[0]), float(ends[1]), confidence),
         fit_p=fit_p,
     )
@@ -132,13 +136,12 @@ def percentile(values: ArrayLike, p: float) -> float:
     return float(np.quantile(array, p, method="weibull"))
 
 
-def _least(quantiles: Floats, low: float, high: float) -> Floats:
-    """Ppk of rows of (low, mid, high) quantiles, shape (k, 3); quantiles that fall together are no spread."""
+def _towards(quantiles: Floats, low: float, high: float) -> Floats:
+    """Indices towards the lower and the upper limit, shape (k, 2), of rows of (low, mid, high) quantiles."""
     below, above = quantiles[:, 1] - quantiles[:, 0], quantiles[:, 2] - quantiles[:, 1]
     if not (float(np.min(below)) > 0.0 and float(np.min(above)) > 0.0):
         raise NotEnoughReadings("performance by quantiles: an outer quantile is the median, so there is no spread")
-    least: Floats = np.minimum((high - quantiles[:, 1]) / above, (quantiles[:, 1] - low) / below)
-    return least
+    return np.column_stack(((quantiles[:, 1] - low) / below, (high - quantiles[:, 1]) / above))
 
 
 _FITS = ("normal", "lognormal", "weibull", "rayleigh")

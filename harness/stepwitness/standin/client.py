@@ -40,7 +40,7 @@ def start_server(bench_path: str | os.PathLike[str], *, over: str, scale: float)
 
     Parameters
     ----------
-    over : "tcp" or "serial". scale : seconds of the axis in one of the wall.
+    over : one of `endpoints.WAYS`. scale : seconds of the axis in one of the wall.
 
     Raises
     ------
@@ -80,7 +80,7 @@ def _first_line(process: subprocess.Popen[bytes]) -> bytes:
 def _parts(line: bytes, scale: float) -> dict[str, Part]:
     parts = {}
     for role, endpoint in json.loads(line)["endpoints"].items():
-        # A text line counts its deadline on the bench's clock, a SCPI session on the wall.
+        # A text line counts its deadline on the bench's clock, a library of others on the wall.
         seconds = REPLY_S * scale if endpoint["part"] == "text-line" else REPLY_S
         parts[role] = Part(endpoint["part"], {**endpoint["options"], "timeout": f"{seconds} s"})
     return parts

@@ -1,39 +1,51 @@
-"""What the stand-in meter says: the part of IEEE 488.2 and SCPI-99 that a current meter needs, no I/O.
+"""What the stand-in instruments say in SCPI: the part of IEEE 488.2 and SCPI-99 that each needs, no I/O.
 
 1. Headers are taken in their short and long forms, in either case, several in a line separated by ``;``.
-2. A header that isn't known answers nothing and goes into the error queue, as instruments do.
+2. A header that isn't known, or a value that is refused, answers nothing and goes into the error queue, as instruments
+   do.
 """
 
 from __future__ import annotations
 
 import re
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
-from stepwitness.devices.errors import OutOfRange
-from stepwitness.devices.interfaces import Meter
+from stepwitness.devices.errors import DeviceError, OutOfRange
+from stepwitness.devices.interfaces import Gauge, Identity, Meter, Supply
 
 OVERRANGE = "+9.90000000E+37"
 ERRORS_KEPT = 20
+UNDEFINED_HEADER = '-113,"Undefined header"'
+OUT_OF_RANGE = '-222,"Data out of range"'
+CONFLICT = '-221,"Settings conflict"'
+MOST_LIMIT_A = 10.0
+ROOM_C = 20.0
+"""What the multimeter's probe reads: a stand-in axis has no temperature of its own."""
+
+Headers = Mapping[str, Callable[..., object]]
+"""Regular expression of a header, with its value -> what answers it. None answers nothing."""
+
+_NUMBER = r" +([-+]?[\d.]+(?:E[-+]?\d+)?)"
+_SCALAR = r"(?:SCAL(?:AR)?)"
 
 
 class ScpiProtocol:
-    """Answers lines for `meter`."""
+    """Answers lines by a table of headers, and those that every instrument has."""
 
-    def __init__(self, meter: Meter) -> None:
-        self._meter = meter
+    def __init__(self, identity: Callable[[], Identity], headers: Headers) -> None:
+        self._identity = identity
         self._errors: deque[str] = deque(maxlen=ERRORS_KEPT)
-        self._headers: tuple[tuple[re.Pattern[str], Callable[[], str | None]], ...] = tuple(
-            (re.compile(pattern, re.IGNORECASE), answer)
-            for pattern, answer in (
-                (r"\*IDN\?", self._identity),
-                (r"\*OPC\?", lambda: "1"),
-                (r"\*(RST|WAI)", lambda: None),
-                (r"\*CLS", self._errors.clear),
-                (r":?SYST(EM)?:ERR(OR)?(:NEXT)?\?", self._next_error),
-                (r":?MEAS(URE)?(:SCAL(AR)?)?:CURR(ENT)?(:DC)?\?", self._current),
-            )
-        )
+        common: Headers = {
+            r"\*IDN\?": self._told_identity,
+            r"\*OPC\?": lambda: "1",
+            r"\*(?:RST|WAI)": lambda: None,
+            r"\*CLS": self._errors.clear,
+            r"SYST(?:EM)?:ERR(?:OR)?(?::NEXT)?\?": self._next_error,
+        }
+        self._headers = [
+            (re.compile(f":?(?:{pattern})", re.IGNORECASE), answer) for pattern, answer in {**common, **headers}.items()
+        ]
 
     def answer(self, line: str) -> str | None:
         """The reply to one line, without its end; None where there is none."""
@@ -43,22 +55,73 @@ class ScpiProtocol:
 
     def _one(self, header: str) -> str | None:
         for pattern, answer in self._headers:
-            if pattern.fullmatch(header):
-                return answer()
-        self._errors.append('-113,"Undefined header"')
+            match = pattern.fullmatch(header)
+            if match is None:
+                continue
+            try:
+                value = answer(*match.groups())
+            except OutOfRange:
+                return OVERRANGE
+            except ValueError:
+                self._errors.append(OUT_OF_RANGE)
+                return None
+            except DeviceError:
+                self._errors.append(CONFLICT)
+                return None
+            return None if value is None else str(value)
+        self._errors.append(UNDEFINED_HEADER)
         return None
 
-    def _identity(self) -> str:
-        found = self._meter.identity()
-        return ",".join(
-            field.replace(",", " ") or "0" for field in (found.maker, found.model, found.serial, found.version)
-        )
+    def _told_identity(self) -> str:
+        found = self._identity()
+        fields = (found.maker, found.model, found.serial, found.version)
+        return ",".join(field.replace(",", " ").replace(";", " ") or "0" for field in fields)
 
     def _next_error(self) -> str:
         return self._errors.popleft() if self._errors else '0,"No error"'
 
-    def _current(self) -> str:
-        try:
-            return f"{self._meter.current_a():+.8E}"
-        except OutOfRange:
-            return OVERRANGE
+
+def _number(value: float) -> str:
+    return f"{value:+.8E}"
+
+
+def meter_protocol(meter: Meter) -> ScpiProtocol:
+    """A multimeter that reads current and temperature."""
+    return ScpiProtocol(
+        meter.identity,
+        {
+            rf"MEAS(?:URE)?(?::{_SCALAR})?:CURR(?:ENT)?(?::DC)?\?": lambda: _number(meter.current_a()),
+            rf"MEAS(?:URE)?(?::{_SCALAR})?:TEMP(?:ERATURE)?\?": lambda: _number(ROOM_C),
+        },
+    )
+
+
+def gauge_protocol(gauge: Gauge) -> ScpiProtocol:
+    """A displacement indicator; SCPI has no header for travel, so that it measures what it is set up for: metres."""
+    return ScpiProtocol(gauge.identity, {r"READ\?|FETC(?:H)?\?": lambda: f"{gauge.travel_m():+.10E}"})
+
+
+def supply_protocol(supply: Supply) -> ScpiProtocol:
+    """A supply with output, voltage and a current limit, which is remembered and limits nothing."""
+    limit_a = MOST_LIMIT_A
+
+    def set_limit(text: str) -> None:
+        nonlocal limit_a
+        value = float(text)
+        if not 0 <= value <= MOST_LIMIT_A:
+            raise ValueError(text)
+        limit_a = value
+
+    def switch(text: str) -> None:
+        supply.set_output(text.upper() in ("ON", "1"))
+
+    return ScpiProtocol(
+        supply.identity,
+        {
+            r"OUTP(?:UT)?(?::STAT(?:E)?)? +(ON|OFF|1|0)": switch,
+            r"OUTP(?:UT)?(?::STAT(?:E)?)?\?": lambda: str(int(supply.output())),
+            rf"MEAS(?:URE)?(?::{_SCALAR})?:VOLT(?:AGE)?(?::DC)?\?": lambda: _number(supply.voltage_v()),
+            rf"(?:SOUR(?:CE)?:)?CURR(?:ENT)?{_NUMBER}": set_limit,
+            r"(?:SOUR(?:CE)?:)?CURR(?:ENT)?\?": lambda: _number(limit_a),
+        },
+    )

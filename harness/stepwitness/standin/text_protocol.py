@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 
+from stepwitness.devices.checksums import Seal
 from stepwitness.devices.errors import DeviceError, OutOfRange
 from stepwitness.devices.interfaces import (
     Brake,
@@ -37,9 +38,10 @@ LONGEST_REQUEST = 400
 
 
 class TextProtocol:
-    """Answers lines by a table of words."""
+    """Answers lines by a table of words; `seal` is the checksum that lines carry, both ways."""
 
-    def __init__(self, words: Words) -> None:
+    def __init__(self, words: Words, *, seal: Seal | None = None) -> None:
+        self._seal = seal
         self._words = [(re.compile(pattern), answer) for pattern, answer in words.items()]
 
     def answer(self, line: str) -> str | None:
@@ -47,6 +49,13 @@ class TextProtocol:
         line = line.strip()
         if not line:
             return None
+        if self._seal is None:
+            return self._answer(line)
+        opened = self._seal.take(line)
+        # What came mangled has no answer, as nobody knows what was asked.
+        return None if opened is None else self._seal.put(self._answer(opened))
+
+    def _answer(self, line: str) -> str:
         tag = _TAG.match(line)
         lead, request = (f"@{tag[1]} ", line[tag.end() :]) if tag else ("", line)
         return lead + self._reply(" ".join(request.split()))
@@ -145,8 +154,36 @@ def loop_words(drive: ClosesLoop) -> Words:
     }
 
 
+def pulse_words(drive: Drive) -> Words:
+    """A pulse generator: it takes numbers of pulses, tells how many of the last it sent, and knows no position."""
+    started_at = drive.position()
+
+    def start(pulses: str) -> None:
+        nonlocal started_at
+        before = drive.position()
+        drive.start_move_by(int(pulses))
+        started_at = before
+
+    words = drive_words(drive)
+    kept = {pattern: words[pattern] for pattern in words if "position" not in pattern and "move" not in pattern}
+    return {**kept, f"pulses {_WHOLE}": start, r"sent\?": lambda: drive.position() - started_at}
+
+
 def counter_words(counter: EncoderCounter) -> Words:
-    return {**_identity(counter.identity), r"counts\?": counter.counts, r"faults\?": counter.faults}
+    """Counts; and those of one instant, kept until they are asked for."""
+    latched = 0
+
+    def latch() -> None:
+        nonlocal latched
+        latched = counter.counts()
+
+    return {
+        **_identity(counter.identity),
+        r"counts\?": counter.counts,
+        r"faults\?": counter.faults,
+        "latch": latch,
+        r"latched\?": lambda: latched,
+    }
 
 
 def gauge_words(gauge: Gauge) -> Words:

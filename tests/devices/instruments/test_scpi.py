@@ -11,6 +11,7 @@ import pytest
 
 from stepwitness.devices.errors import BadReply, DeviceError, LinkLost, NoReply, OutOfRange
 from stepwitness.devices.instruments.scpi import ScpiMeter, open_meter
+from stepwitness.devices.instruments.scpi_session import ScpiSession
 from stepwitness.devices.interfaces import Meter
 from stepwitness.devices.part import Part
 from stepwitness.errors import BadInput, Place
@@ -83,7 +84,7 @@ def instrument() -> Iterator[Instrument]:
 
 @pytest.fixture
 def meter(instrument: Instrument) -> Iterator[ScpiMeter]:
-    made = ScpiMeter(instrument.resource, timeout_s=0.3)
+    made = ScpiMeter(ScpiSession(instrument.resource, timeout_s=0.3))
     yield made
     made.close_link()
 

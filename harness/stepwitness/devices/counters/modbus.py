@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from stepwitness.devices.counters.wrapping import Unwrapper, unwrapper_from, WRAP_OPTIONS
+from stepwitness.devices.counters.wrapping import WRAP_OPTIONS, Unwrapper, unwrapper_from
 from stepwitness.devices.exchange_log import ExchangeLog
 from stepwitness.devices.interfaces import Clock, EncoderCounter, Identity
 from stepwitness.devices.modbus import LINK_OPTIONS, ModbusUnit, open_unit

@@ -110,7 +110,7 @@ class Unwrapper:
         try:
             if wrap.per_s * pause_s >= wrap.span - wrap.limit:
                 raise OutOfRange(
-                    f"{pause_s:.3g} s between two readings, in which {wrap.per_s * pause_s:.0f} counts fit and a counter "
+                    f"{pause_s:.3g} s between two readings, time for {wrap.per_s * pause_s:.0f} counts, in which a counter "
                     f"of {wrap.bits} bits wraps"
                 )
             return wrap.step(self._raw, raw)

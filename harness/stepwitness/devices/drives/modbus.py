@@ -234,9 +234,7 @@ def _whole(value: Value) -> int:
 def open_drive(part: Part, clock: Clock) -> ModbusDrive:
     """The drive that `part` names; ``loop: closed`` for one that watches its own encoder."""
     loop = word_option(part.options, "loop", "open", part.place, ("open", "closed"))
-    kind, default = (
-        (ModbusClosedLoopDrive, CLOSED_LOOP_MAP) if loop == "closed" else (ModbusDrive, DRIVE_MAP)
-    )
+    kind, default = (ModbusClosedLoopDrive, CLOSED_LOOP_MAP) if loop == "closed" else (ModbusDrive, DRIVE_MAP)
     items = {key: text for key, text in part.options.items() if key not in (*LINK_OPTIONS, "loop")}
     registers = default.with_options(items, part.place)
     drive = kind(open_unit(part.options, part.place, clock.now), registers)

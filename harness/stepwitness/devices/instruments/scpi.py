@@ -1,180 +1,140 @@
-"""A current meter that speaks SCPI, over pyvisa.
+"""Meter, gauge and supply that speak SCPI; the session is `scpi_session`'s.
 
-1. Only IEEE 488.2 ``*IDN?`` and SCPI-99 ``MEASure:CURRent?`` are sent, each a line of its own with a reply,
-   so that no write waits for an acknowledgement of the one before.
-2. After any failure the session is dropped and the next question opens a new one: a late reply can't follow
-   it there. Whatever then answers must be the same instrument.
-3. Replies are read as bytes; the time-out is pyvisa's and counts on the host's own clock.
+Sent are IEEE 488.2 ``*IDN?`` and, of SCPI-99, ``MEASure``, ``READ?``, ``OUTPut``, ``CURRent`` and ``SYSTem:ERRor?``
+(from memory). What an instrument measures can be asked with a question of its own (option ``query``).
 """
 
 from __future__ import annotations
 
-import contextlib
-import math
-import threading
-import time
-from typing import Any
-
-from stepwitness.devices.errors import BadReply, DeviceError, LinkLost, NoReply, OutOfRange
+from stepwitness.devices.errors import BadReply, Refused
+from stepwitness.devices.exchange_log import ExchangeLog
+from stepwitness.devices.instruments.scpi_session import ScpiSession, open_session
 from stepwitness.devices.interfaces import Identity
 from stepwitness.devices.part import Part
-from stepwitness.errors import BadInput, near_miss
-from stepwitness.quantities import Kind, si
+from stepwitness.errors import BadInput
+from stepwitness.quantities import Kind, exact, si
 
-SCPI_INFINITY = 9.9e37
-"""What an overrange reads as, with its sign (SCPI-99 volume 1, 7.2.1.4; from memory)."""
-SCPI_NOT_A_NUMBER = 9.91e37
-OPTIONS = ("resource", "timeout", "backend")
-DEFAULT_TIMEOUT = "2 s"
-LONGEST_REPLY = 4096
+CURRENT_QUERY = "MEAS:CURR?"
+TEMPERATURE_QUERY = "MEAS:TEMP?"
+TRAVEL_QUERY = "READ?"
+LIMIT_TOLERANCE = 0.01
+"""Share by which a current limit may read back otherwise than it was set (common practice, no source)."""
 
 
-class ScpiMeter:
-    """`Meter` over a VISA resource.
+class ScpiInstrument:
+    """What all of them share."""
 
-    Parameters
-    ----------
-    resource : such as ``TCPIP::192.0.2.7::5025::SOCKET`` or ``TCPIP::192.0.2.7::hislip0::INSTR``.
-    timeout_s : for a whole reply, on the host's own clock.
-    backend : of pyvisa; "@py" is pyvisa-py, which needs no other driver.
-    """
+    def __init__(self, session: ScpiSession) -> None:
+        self._session = session
 
-    def __init__(self, resource: str, *, timeout_s: float = 2.0, backend: str = "@py") -> None:
-        self._resource, self._timeout_s, self._backend = resource, timeout_s, backend
-        self._session: Any = None
-        self._identified = ""
-        self._lock = threading.RLock()
+    @property
+    def log(self) -> ExchangeLog:
+        """The last exchanges, oldest first; `log.texts()` for the record."""
+        return self._session.log
 
     def identity(self) -> Identity:
-        with self._lock:
-            if self._session is None:
-                self._open()
-            fields = [field.strip() for field in self._identified.split(",", 3)]
-        # IEEE 488.2 (10.14; from memory): an instrument writes 0 for a serial number or version that it can't tell.
-        told = [field if field != "0" else "" for field in fields]
-        return Identity(*(told + [""] * (4 - len(told))))
-
-    def current_a(self) -> float:
-        """One measurement.
-
-        Raises
-        ------
-        OutOfRange : where the meter reports overrange. BadReply : where it has no number.
-        NoReply, LinkLost : where nothing comes back.
-        """
-        with self._lock:
-            if self._session is None:
-                self._open()
-            reply = self._query("MEAS:CURR?")
-        return _reading(reply, self._resource)
+        return self._session.identity()
 
     def close_link(self) -> None:
         """Let go of the instrument; the next question opens it again."""
-        with self._lock:
-            session, self._session = self._session, None
-            if session is not None:
-                with contextlib.suppress(Exception):  # a dead session can't be closed politely
-                    session.close()
-
-    # -- session ---------------------------------------------------------------------------------------
-
-    def _open(self) -> None:
-        import pyvisa
-
-        try:
-            self._session = pyvisa.ResourceManager(self._backend).open_resource(
-                self._resource,
-                read_termination="\n",
-                write_termination="\n",
-                timeout=round(1000 * self._timeout_s),
-                open_timeout=round(1000 * self._timeout_s),
-            )
-        except Exception as error:  # backends raise bare Exception, ValueError and their own errors alike
-            raise LinkLost(f"{self._resource} can't be opened: {error}") from error
-        identified = self._query("*IDN?")
-        if self._identified and identified != self._identified:
-            self.close_link()
-            raise LinkLost(
-                f"{self._resource} came back as another instrument: '{identified}', was '{self._identified}'"
-            )
-        self._identified = identified
-
-    def _query(self, text: str) -> str:
-        asked_s = time.monotonic()
-        try:
-            self._session.write(text)
-            reply: bytes = self._session.read_bytes(LONGEST_REPLY, break_on_termchar=True)
-        except Exception as error:  # VisaIOError, OSError, RuntimeError, by backend and fault
-            raise self._named(error, text, time.monotonic() - asked_s) from error
-        except BaseException:  # an interrupt: the reply may still come, so this session is done with
-            self.close_link()
-            raise
-        if not reply.endswith(b"\n"):
-            self.close_link()
-            raise BadReply(f"{self._resource} answered {text} with {reply[:40]!r}…, which has no end")
-        return reply.decode("ascii", errors="backslashreplace").strip()
-
-    def _named(self, error: Exception, text: str, waited_s: float) -> DeviceError:
-        """The error of ours for what the backend raised; drops the session."""
-        import pyvisa
-
-        self.close_link()
-        timed_out = pyvisa.constants.StatusCode.error_timeout
-        if isinstance(error, pyvisa.VisaIOError) and error.error_code == timed_out:
-            return NoReply(f"{self._resource} didn't answer {text} within {waited_s:.2g} s")
-        return LinkLost(f"{self._resource}: the connection is gone ({error or type(error).__name__})")
+        self._session.close()
 
 
-def _reading(reply: str, name: str) -> float:
-    try:
-        value = float(reply)
-    except ValueError:
-        raise BadReply(f"{name} answered '{reply}' where a current belongs") from None
-    if math.isnan(value) or value == SCPI_NOT_A_NUMBER:
-        raise BadReply(f"{name} answered that it has no reading ('{reply}')")
-    if abs(value) >= SCPI_INFINITY:
-        raise OutOfRange(f"{name} reports overrange ('{reply}')")
-    return value
+class ScpiMeter(ScpiInstrument):
+    """`Meter`; a multimeter that also reads a temperature."""
+
+    def __init__(self, session: ScpiSession, *, query: str = CURRENT_QUERY) -> None:
+        super().__init__(session)
+        self._query = query
+
+    def current_a(self) -> float:
+        """One measurement; errors as `ScpiSession.number`."""
+        return self._session.number(self._query, what="current")
+
+    def temperature_c(self) -> float:
+        """One measurement in degrees Celsius, SCPI's default unit of temperature."""
+        return self._session.number(TEMPERATURE_QUERY, what="temperature")
+
+
+class ScpiGauge(ScpiInstrument):
+    """`Gauge`; an indicator that is set up to measure travel. `factor` is metres in one unit of its readings."""
+
+    def __init__(self, session: ScpiSession, *, query: str = TRAVEL_QUERY, factor: float = 1.0) -> None:
+        super().__init__(session)
+        self._query, self._factor = query, factor
+
+    def travel_m(self) -> float:
+        return self._session.number(self._query, what="travel") * self._factor
+
+
+class ScpiSupply(ScpiInstrument):
+    """`Supply`; with `limit_a`, the current limit is set and read back each time before the output is switched on."""
+
+    def __init__(self, session: ScpiSession, *, limit_a: float | None = None) -> None:
+        super().__init__(session)
+        self._limit_a = limit_a
+
+    def set_output(self, on: bool) -> None:
+        """Switch the output.
+
+        Raises
+        ------
+        Refused : by the supply, or where its current limit isn't what it was set to; the output is then left alone.
+        """
+        if on and self._limit_a is not None:
+            self._session.set(f"CURR {self._limit_a:.6g}")
+            found_a = self.current_limit_a()
+            if abs(found_a - self._limit_a) > LIMIT_TOLERANCE * self._limit_a:
+                raise Refused(
+                    f"{self._session.name}: current limit set to {self._limit_a:g} A reads back {found_a:g} A; "
+                    "the output stays as it is"
+                )
+        self._session.set(f"OUTP {'ON' if on else 'OFF'}")
+
+    def output(self) -> bool:
+        reply = self._session.ask("OUTP?")
+        if reply not in ("0", "1"):
+            raise BadReply(f"{self._session.name} answered '{reply}' where 0 or 1 belongs")
+        return reply == "1"
+
+    def voltage_v(self) -> float:
+        return self._session.number("MEAS:VOLT?", what="voltage")
+
+    def current_limit_a(self) -> float:
+        return self._session.number("CURR?", what="current limit")
 
 
 def open_meter(part: Part) -> ScpiMeter:
-    """The meter that `part` names (options resource, timeout, backend), its identity read once.
+    """The meter that `part` names; option ``query`` for another question than ``MEAS:CURR?``."""
+    query = _query(part, CURRENT_QUERY)
+    return ScpiMeter(open_session(part, ("query",), what="a SCPI meter"), query=query)
 
-    Raises
-    ------
-    BadInput : for options that can't be read. LinkLost, NoReply : where nothing answers.
-    """
-    from pyvisa.rname import InvalidResourceName, ResourceName
 
-    for key in part.options:
-        if key not in OPTIONS:
-            raise BadInput(
-                "an unknown option of a SCPI meter",
-                place=part.place.below(key),
-                found=f"'{key}'",
-                allowed=", ".join(OPTIONS),
-                cure=near_miss(key, OPTIONS),
-            )
-    if "resource" not in part.options:
-        raise BadInput(
-            "a SCPI meter needs its resource",
-            place=part.place.below("resource"),
-            allowed="such as TCPIP::192.0.2.7::5025::SOCKET",
-        )
+def open_gauge(part: Part) -> ScpiGauge:
+    """The gauge that `part` names; options ``query`` (default ``READ?``) and ``unit`` of its readings (default m)."""
+    query, unit = _query(part, TRAVEL_QUERY), part.options.get("unit", "m")
     try:
-        timeout_s = si(part.options.get("timeout", DEFAULT_TIMEOUT), Kind.TIME)
+        factor = float(exact(f"1 {unit}", Kind.TRAVEL))
     except BadInput as error:
-        raise error.at(part.place.below("timeout")) from None
-    resource = part.options["resource"]
-    try:
-        ResourceName.from_string(resource)
-    except InvalidResourceName:
+        raise error.at(part.place.below("unit")) from None
+    return ScpiGauge(open_session(part, ("query", "unit"), what="a SCPI gauge"), query=query, factor=factor)
+
+
+def open_supply(part: Part) -> ScpiSupply:
+    """The supply that `part` names; option ``current_limit`` is set before the output is switched on."""
+    limit_a = None
+    if "current_limit" in part.options:
+        try:
+            limit_a = si(part.options["current_limit"], Kind.CURRENT)
+        except BadInput as error:
+            raise error.at(part.place.below("current_limit")) from None
+    return ScpiSupply(open_session(part, ("current_limit",), what="a SCPI supply"), limit_a=limit_a)
+
+
+def _query(part: Part, default: str) -> str:
+    text = part.options.get("query", default)
+    if not (text.isascii() and text.isprintable() and text.endswith("?")):
         raise BadInput(
-            "not a VISA resource",
-            place=part.place.below("resource"),
-            found=f"'{resource}'",
-            allowed="such as TCPIP::192.0.2.7::5025::SOCKET or TCPIP::192.0.2.7::hislip0::INSTR",
-        ) from None
-    meter = ScpiMeter(resource, timeout_s=timeout_s, backend=part.options.get("backend", "@py"))
-    meter.identity()
-    return meter
+            "not a question", place=part.place.below("query"), found=f"'{text}'", allowed="such as 'MEAS:CURR:DC?'"
+        )
+    return text

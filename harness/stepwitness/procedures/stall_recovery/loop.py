@@ -184,7 +184,13 @@ class DriveLoop:
     def armed(self) -> Iterator[None]:
         window_m = window_of(self._bench.description, self._settings)
         position_window_m = position_window_of(self._bench.description, self._settings)
-        self._configure(window_m, position_window_m)
+        with self._closed(window_m, position_window_m):
+            yield
+
+    @contextmanager
+    def _closed(self, window_m: float, position_window_m: float, *, attempts: int = 0) -> Iterator[None]:
+        """The loop closed while the block runs, and off behind it, whatever ended the block."""
+        self._configure(window_m, position_window_m, attempts=attempts)
         try:
             yield
         except BaseException:
@@ -197,10 +203,10 @@ class DriveLoop:
         """Windows off; a correction that is under way is halted first, as it would go on."""
         self._bench.drive.halt()
         motion.wait_for_rest(self._bench)
-        self._configure(_OFF_M, _OFF_M)
+        self._configure(_OFF_M, _OFF_M, attempts=0)
         self._drive.clear_alarm()
 
-    def _configure(self, window_m: float, position_window_m: float, *, attempts: int = 0) -> None:
+    def _configure(self, window_m: float, position_window_m: float, *, attempts: int) -> None:
         microstep_m = self._microstep_m
         self._drive.configure_loop(
             ClosedLoopSettings(
@@ -281,33 +287,33 @@ class DriveLoop:
     def hold(self, target_m: float, *, window_m: float, for_s: float, until_inside: bool, scenario: str) -> None:
         """The drive corrects; a correction is seen by its count of attempts, and sent for the error a look before."""
         bench = self._bench
-        window_of_move_m = window_of(bench.description, self._settings)
+        attempts = self._settings.attempts if until_inside else _ENDLESS
         made = self._drive.loop_status().attempts_made
         start_s = bench.clock.now()
-        self._configure(window_of_move_m, window_m, attempts=self._settings.attempts if until_inside else _ENDLESS)
         earlier_m: float | None = None
-        while True:
-            now_s = bench.clock.now()
-            error_m = target_m - bench.witnessed_travel_m()
-            status = self._drive.loop_status()
-            corrected = status.attempts_made > made
-            correction_m = (error_m if earlier_m is None else earlier_m) if corrected else 0.0
-            made, earlier_m = status.attempts_made, error_m
-            self._journal.write(
-                "standstill",
-                {
-                    "scenario": scenario,
-                    "loop": self.name,
-                    "window_m": window_m,
-                    "t_s": now_s - start_s,
-                    "error_m": error_m,
-                    "correction_m": correction_m,
-                    "rested": status.target_reached,
-                },
-            )
-            if now_s >= start_s + for_s or (until_inside and status.target_reached):
-                return
-            bench.clock.sleep(_LOOP_PERIOD_S)
+        with self._closed(window_of(bench.description, self._settings), window_m, attempts=attempts):
+            while True:
+                now_s = bench.clock.now()
+                error_m = target_m - bench.witnessed_travel_m()
+                status = self._drive.loop_status()
+                corrected = status.attempts_made > made
+                correction_m = (error_m if earlier_m is None else earlier_m) if corrected else 0.0
+                made, earlier_m = status.attempts_made, error_m
+                self._journal.write(
+                    "standstill",
+                    {
+                        "scenario": scenario,
+                        "loop": self.name,
+                        "window_m": window_m,
+                        "t_s": now_s - start_s,
+                        "error_m": error_m,
+                        "correction_m": correction_m,
+                        "rested": status.target_reached,
+                    },
+                )
+                if now_s >= start_s + for_s or (until_inside and status.target_reached):
+                    return
+                bench.clock.sleep(_LOOP_PERIOD_S)
 
 
 def rested(bench: Bench, settings: Settings, target_m: float, before_m: float) -> tuple[bool, float, float]:

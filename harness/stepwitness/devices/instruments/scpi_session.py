@@ -1,0 +1,240 @@
+"""A VISA session with one SCPI instrument, over pyvisa's vendor-neutral interface.
+
+1. Every line that goes out has a reply, so that no write waits for an acknowledgement of the one before. A setting
+   goes out with ``:SYSTem:ERRor?`` behind it, whose answer says whether it was taken.
+2. After any failure the session is dropped and the next question opens a new one: a late reply can't follow it there.
+   Whatever then answers must be the same instrument.
+3. What may be asked again is, ``retries`` times, in a new session.
+4. Replies are read as bytes; the time-out is pyvisa's and counts on the host's own clock.
+5. A session over a bare socket waits for no acknowledgement of the network (TCP_NODELAY).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import re
+import socket
+import threading
+import time
+from collections.abc import Collection
+from typing import Any
+
+from stepwitness.devices.errors import BadReply, DeviceError, LinkLost, NoReply, OutOfRange, Refused
+from stepwitness.devices.exchange_log import ExchangeLog
+from stepwitness.devices.interfaces import Identity
+from stepwitness.devices.part import Part
+from stepwitness.devices.part_options import refuse_unknown, time_option, whole_option
+from stepwitness.errors import BadInput
+
+SCPI_INFINITY = 9.9e37
+"""What an overrange reads as, with its sign (SCPI-99 volume 1, 7.2.1.4; from memory)."""
+SCPI_NOT_A_NUMBER = 9.91e37
+LINK_OPTIONS = ("resource", "timeout", "backend", "retries")
+DEFAULT_TIMEOUT = "1 s"
+DEFAULT_RETRIES = 1
+MOST_RETRIES = 5
+LONGEST_REPLY = 4096
+_ERROR = re.compile(r'([-+]?\d+),"(.*)"')
+
+
+class ScpiSession:
+    """Asks one instrument.
+
+    Parameters
+    ----------
+    resource : such as ``TCPIP::192.0.2.7::5025::SOCKET`` or ``TCPIP::192.0.2.7::hislip0::INSTR``.
+    timeout_s : for a whole reply, on the host's own clock.
+    backend : of pyvisa; "@py" is pyvisa-py, which needs no other driver.
+    retries : how often a question is asked again. retried : how often it was.
+    """
+
+    def __init__(self, resource: str, *, timeout_s: float, backend: str = "@py", retries: int = 0) -> None:
+        self.name = resource
+        self.log = ExchangeLog()
+        self.retried = 0
+        self._timeout_s, self._backend, self._retries = timeout_s, backend, retries
+        self._session: Any = None
+        self._identified = ""
+        self._lock = threading.RLock()
+
+    def identity(self) -> Identity:
+        with self._lock:
+            if self._session is None:
+                self._open()
+            fields = [field.strip() for field in self._identified.split(",", 3)]
+        # IEEE 488.2 (10.14; from memory): an instrument writes 0 for a serial number or version that it can't tell.
+        told = [field if field != "0" else "" for field in fields]
+        return Identity(*(told + [""] * (4 - len(told))))
+
+    def ask(self, text: str, *, again: bool = True) -> str:
+        """The reply to one line; `again` where it may be asked twice.
+
+        Raises
+        ------
+        NoReply, BadReply, LinkLost : see `stepwitness.devices.errors`.
+        """
+        with self._lock:
+            for _ in range(self._retries if again else 0):
+                try:
+                    return self._ask_once(text)
+                except (NoReply, BadReply):
+                    self.retried += 1
+            return self._ask_once(text)
+
+    def set(self, text: str) -> None:
+        """Send a setting that is absolute and moves nothing.
+
+        Raises
+        ------
+        Refused : where the instrument's error queue says so.
+        """
+        reply = self.ask(f"{text};:SYST:ERR?")
+        error = _ERROR.fullmatch(reply)
+        if error is None:
+            raise BadReply(f"{self.name} answered '{reply}' to '{text}' and the question for its error")
+        if int(error[1]):
+            raise Refused(f"{self.name} refused '{text}': {error[2]} ({error[1]})")
+
+    def number(self, text: str, *, what: str) -> float:
+        """The number that a question is answered with.
+
+        Raises
+        ------
+        OutOfRange : where the instrument reports overrange. BadReply : where it has no number.
+        """
+        return _reading(self.ask(text), self.name, what)
+
+    def close(self) -> None:
+        """Let go of the instrument; the next question opens it again."""
+        with self._lock:
+            session, self._session = self._session, None
+            if session is not None:
+                with contextlib.suppress(Exception):  # a dead session can't be closed politely
+                    session.close()
+
+    # -- session ---------------------------------------------------------------------------------------
+
+    def _ask_once(self, text: str) -> str:
+        if self._session is None:
+            self._open()
+        return self._query(text)
+
+    def _open(self) -> None:
+        import pyvisa
+
+        try:
+            self._session = pyvisa.ResourceManager(self._backend).open_resource(
+                self.name,
+                read_termination="\n",
+                write_termination="\n",
+                timeout=round(1000 * self._timeout_s),
+                open_timeout=round(1000 * self._timeout_s),
+            )
+        except Exception as error:  # backends raise bare Exception, ValueError and their own errors alike
+            raise LinkLost(
+                f"{self.name} can't be opened: {error}; are address and port the instrument's own?"
+            ) from error
+        _send_at_once(self._session)
+        self._identify()
+
+    def _identify(self) -> None:
+        try:
+            identified = self._query("*IDN?")
+        except (NoReply, LinkLost) as error:
+            if self._identified:
+                raise
+            raise type(error)(f"{error}; try: address, port, and whether SCPI is switched on there") from error
+        if not self._identified and identified.count(",") < 2:
+            self.close()
+            raise BadReply(f"{self.name} answered '{identified[:60]}' to *IDN?: another service answers on this port")
+        if self._identified and identified != self._identified:
+            self.close()
+            raise LinkLost(f"{self.name} came back as another instrument: '{identified}', was '{self._identified}'")
+        self._identified = identified
+
+    def _query(self, text: str) -> str:
+        asked_s, heard = time.monotonic(), ""
+        try:
+            self._session.write(text)
+            reply: bytes = self._session.read_bytes(LONGEST_REPLY, break_on_termchar=True)
+            heard = reply.decode("ascii", errors="backslashreplace").strip()
+        except Exception as error:  # VisaIOError, OSError, RuntimeError, by backend and fault
+            raise self._named(error, text, time.monotonic() - asked_s) from error
+        except BaseException:  # an interrupt: the reply may still come, so this session is done with
+            self.close()
+            raise
+        finally:
+            self.log.note(text, heard, asked_s=asked_s, ended_s=time.monotonic(), answered=bool(heard))
+        if not reply.endswith(b"\n"):
+            self.close()
+            raise BadReply(f"{self.name} answered {text} with {reply[:40]!r}…, which has no end")
+        return heard
+
+    def _named(self, error: Exception, text: str, waited_s: float) -> DeviceError:
+        """The error of ours for what the backend raised; drops the session."""
+        import pyvisa
+
+        self.close()
+        timed_out = pyvisa.constants.StatusCode.error_timeout
+        if isinstance(error, TimeoutError) or (isinstance(error, pyvisa.VisaIOError) and error.error_code == timed_out):
+            return NoReply(f"{self.name} didn't answer {text} within {waited_s:.2g} s")
+        return LinkLost(f"{self.name}: the connection is gone ({error or type(error).__name__})")
+
+
+def _send_at_once(session: Any) -> None:
+    """Set TCP_NODELAY on the socket of a pyvisa-py session; other sessions and backends see to it themselves."""
+    with contextlib.suppress(Exception):
+        interface = session.visalib.sessions[session.session].interface
+        if isinstance(interface, socket.socket):
+            interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+def _reading(reply: str, name: str, what: str) -> float:
+    try:
+        value = float(reply)
+    except ValueError:
+        raise BadReply(f"{name} answered '{reply}' where a {what} belongs") from None
+    if math.isnan(value) or value == SCPI_NOT_A_NUMBER:
+        raise BadReply(f"{name} answered that it has no reading ('{reply}')")
+    if abs(value) >= SCPI_INFINITY:
+        raise OutOfRange(f"{name} reports overrange ('{reply}')")
+    return value
+
+
+def open_session(part: Part, known: Collection[str], *, what: str) -> ScpiSession:
+    """The session that `part` names (options resource, timeout, backend, retries), its identity read once.
+
+    Raises
+    ------
+    BadInput : for options that can't be read, or aren't known. LinkLost, NoReply : where nothing answers.
+    """
+    from pyvisa.rname import InvalidResourceName, ResourceName
+
+    options, place = part.options, part.place
+    refuse_unknown(options, (*LINK_OPTIONS, *known), place, what=what)
+    if "resource" not in options:
+        raise BadInput(
+            f"{what} needs its resource",
+            place=place.below("resource"),
+            allowed="such as TCPIP::192.0.2.7::5025::SOCKET",
+        )
+    timeout_s = time_option(options, "timeout", DEFAULT_TIMEOUT, place)
+    retries = whole_option(options, "retries", DEFAULT_RETRIES, place, at_most=MOST_RETRIES)
+    resource = options["resource"]
+    try:
+        ResourceName.from_string(resource)
+    except InvalidResourceName:
+        raise BadInput(
+            "not a VISA resource",
+            place=place.below("resource"),
+            found=f"'{resource}'",
+            allowed="such as TCPIP::192.0.2.7::5025::SOCKET or TCPIP::192.0.2.7::hislip0::INSTR",
+        ) from None
+    session = ScpiSession(resource, timeout_s=timeout_s, backend=options.get("backend", "@py"), retries=retries)
+    try:
+        session.identity()
+    except BaseException:
+        session.close()
+        raise
+    return session
