@@ -48,7 +48,7 @@ class Line:
     @property
     def within_aim(self) -> bool:
         """Whether that is between 93.5 and 96.5 %; a guarantee may hold oftener."""
-        return LOWEST <= self.held and (self.guarantee or self.held <= HIGHEST)
+        return self.held >= LOWEST and (self.guarantee or self.held <= HIGHEST)
 
 
 def tally(figure: str, truth: str, intervals: Iterator[tuple[Interval, float]], **more: object) -> Line:
@@ -81,7 +81,9 @@ def ppk(draw: Draw, trials: int) -> Iterator[Line]:
             f"{true:.3f}, n = {n}, mean off by {mean} sd",
             (
                 (
-                    capability.from_moments(x, s, n=n, degrees_of_freedom=n - 1, lower=-half, upper=half).least.interval,
+                    capability.from_moments(
+                        x, s, n=n, degrees_of_freedom=n - 1, lower=-half, upper=half
+                    ).least.interval,
                     true,
                 )
                 for x, s in zip(means.tolist(), sds.tolist(), strict=True)
@@ -100,7 +102,7 @@ def ppk_by_quantiles(draw: Draw, trials: int) -> Iterator[Line]:
         ("rayleigh", 30, lambda p: np.sqrt(-np.log1p(-p))),
     )
     for shape, n, quantile in cases:
-        low, mid, high = quantile(np.array([OUTER, 0.5, 1.0 - OUTER]))
+        mid, high = quantile(np.array([0.5, 1.0 - OUTER]))
         upper = float(mid + 1.3 * (high - mid))
         yield tally(
             "Ppk by quantiles",
@@ -124,8 +126,7 @@ def grr(draw: Draw, trials: int) -> Iterator[Line]:
         ((20, 3, 2), (1.0, 0.05, 0.02, 0.04)),
         ((10, 6, 3), (1.0, 0.02, 0.01, 0.05)),
     ):
-        part, appraiser, crossing, error = truth
-        true = 100.0 * math.sqrt((appraiser + crossing + error) / sum(truth))
+        true = 100.0 * math.sqrt(sum(truth[1:]) / sum(truth))
         counts = {"rival": 0}
 
         def studies(
@@ -141,12 +142,13 @@ def grr(draw: Draw, trials: int) -> Iterator[Line]:
                 y = y + math.sqrt(truth[2]) * draw.standard_normal((p, o, 1))
                 y = y + math.sqrt(truth[3]) * draw.standard_normal((p, o, r))
                 study = gauge_study.gauge_study(y)
-                counts["rival"] += modified_large_sample(study)[0] <= true <= modified_large_sample(study)[1]
+                low, high = modified_large_sample(study)
+                counts["rival"] += low <= true <= high
                 yield study.grr_percent, true
 
         line = tally(
             "%GRR",
-            f"{true:.1f} %, {'×'.join(map(str, shape))}, interaction {crossing}",
+            f"{true:.1f} %, {'×'.join(map(str, shape))}, interaction {truth[2]}",
             studies(),
             rival="modified large sample",
         )
@@ -205,7 +207,7 @@ def agree(draw: Draw, trials: int) -> Iterator[Line]:
 
 
 def content(draw: Draw, trials: int) -> Iterator[Line]:
-    """How often a tolerance interval holds its content; the rival is mean ± 1.96 s, which promises nothing of the kind."""
+    """How often a tolerance interval holds its content; the rival takes k as if mean and sd were known."""
     for n, due in ((5, 0.90), (10, 0.95), (30, 0.99)):
         k = tolerance.two_sided_factor(n, content=due)
         mean = draw.standard_normal(trials) / math.sqrt(n)
@@ -240,9 +242,7 @@ def fractions(draw: Draw, trials: int) -> Iterator[Line]:
     for n, true in ((20, 0.1), (59, 0.02), (200, 0.3), (5000, 0.3)):
         counts = draw.binomial(n, true, trials)
         known = {int(x): binomial.clopper_pearson(int(x), n) for x in np.unique(counts)}
-        yield tally(
-            "Clopper-Pearson", f"{true}, n = {n}", ((known[int(x)], true) for x in counts), guarantee=True
-        )
+        yield tally("Clopper-Pearson", f"{true}, n = {n}", ((known[int(x)], true) for x in counts), guarantee=True)
     for n in (20, 59, 200):
         truths = draw.uniform(0.05, 0.5, trials)
         counts = draw.binomial(n, truths)
@@ -263,9 +263,9 @@ def fractions(draw: Draw, trials: int) -> Iterator[Line]:
 def life_quantiles(draw: Draw, trials: int) -> Iterator[Line]:
     """Likelihood-ratio intervals of Weibull quantiles; the rival takes the critical value from chi-square.
 
-    The interval holds the truth where the truth's likelihood ratio is below the critical value, so no bound is searched.
-    Tests stopped by a failure have one critical value; those stopped by time have one for each fitted fraction failed,
-    which is interpolated here between 13 fractions.
+    The interval holds the truth where the truth's likelihood ratio is below the critical value, so no bound is
+    searched. Tests stopped by a failure have one critical value; those stopped by time have one for each fitted
+    fraction failed, which is interpolated here between 13 fractions.
     """
     chi = float(stats.chi2.ppf(0.95, 1))
     for n, failures, p in ((23, 23, 0.1), (20, 10, 0.1), (20, 5, 0.1), (10, 5, 0.01), (30, 3, 0.1)):
@@ -275,7 +275,7 @@ def life_quantiles(draw: Draw, trials: int) -> Iterator[Line]:
         reduced = math.log(-math.log1p(-p))
         ratio, above = _ratio(x, d, reduced)
         pattern = (0,) * (failures - 1) + (n - failures,)
-        critical = life._pattern_critical(pattern, reduced, 0.95, 1)
+        critical = life.pattern_critical(pattern, reduced, 0.95, 1)
         yield _life_line(f"B{100 * p:g}, {failures} of {n} failed, stopped by failure", ratio, above, critical, chi)
     for n, fraction, p in ((20, 0.3, 0.1), (10, 0.7, 0.1), (10, 0.9, 0.5), (10, 0.97, 0.1)):
         end = math.log(-math.log1p(-fraction))
@@ -287,9 +287,9 @@ def life_quantiles(draw: Draw, trials: int) -> Iterator[Line]:
         ratio, above = _ratio(x, d, reduced)
         location, b = weibull_fit.fit_logs(x, d)
         ends = np.log(-np.log1p(-np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.995, 0.9999])))
-        criticals = [life._time_critical((float(at),) * n, reduced, 0.95, 1) for at in ends]
-        critical = np.interp(b * (end - location), ends, criticals)
-        yield _life_line(f"B{100 * p:g}, {n} units to a time of {100 * fraction:.0f} %", ratio, above, critical, chi)
+        criticals = [life.time_critical((float(at),) * n, reduced, 0.95, 1) for at in ends]
+        fitted = np.interp(b * (end - location), ends, criticals)
+        yield _life_line(f"B{100 * p:g}, {n} units to a time of {100 * fraction:.0f} %", ratio, above, fitted, chi)
 
 
 def _ratio(x: np.ndarray, d: np.ndarray, reduced: float) -> tuple[np.ndarray, np.ndarray]:
@@ -333,7 +333,8 @@ def main() -> None:
                 low, high = (100.0 * part / line.trials for part in (line.below, line.above))
                 mark = "" if line.within_aim else "  <- outside 93.5 to 96.5"
                 print(
-                    f"{line.figure:28}{line.truth:46}{line.trials:7}{line.held:8.2f}{low:9.2f}{high:9.2f}   {rival}{mark}",
+                    f"{line.figure:28}{line.truth:46}{line.trials:7}{line.held:8.2f}{low:9.2f}{high:9.2f}   "
+                    f"{rival}{mark}",
                     flush=True,
                 )
     print(f"{time.perf_counter() - begun:.0f} s")

@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass
 from enum import Enum
 from fractions import Fraction
+from functools import cached_property
 
 from stepwitness.errors import BadInput
 from stepwitness.quantities import STEP_UNITS, Kind, exact, split
@@ -91,17 +92,17 @@ class Axis:
     def microsteps_per_turn(self) -> int:
         return self.full_steps * self.microsteps
 
-    @property
+    @cached_property
     def step_travel(self) -> Fraction:
         """Travel of one full step, in metres."""
         return self.travel_per_turn / self.full_steps
 
-    @property
+    @cached_property
     def microstep_travel(self) -> Fraction:
         """Travel of one microstep, in metres: the least that the drive can command."""
         return self.travel_per_turn / self.microsteps_per_turn
 
-    @property
+    @cached_property
     def count_travel(self) -> Fraction:
         """Travel of one encoder count, in metres: the least that the counter can tell."""
         encoder = self._encoder()

@@ -77,6 +77,16 @@ def closure(counts: float, gauge_closure_m: float | None) -> str:
     return f"{said}, and the gauge to {_um(abs(gauge_closure_m))}: the motor lost steps, or both witnesses slipped"
 
 
+def start_drift(total_m: float, spread_m: float, probability: float | None) -> str:
+    """How the start moved from run to run, and whether it is more than scatter."""
+    said = f"the start moved by {_um(total_m)} from the first reading to the last, and within {_um(spread_m)}"
+    if probability is None:
+        return said
+    if probability < 0.05:
+        return f"{said}; steadily, so the axis or the bench drifted while it was tested"
+    return f"{said}, no more than it scatters"
+
+
 def reversal(load_m: float, uncertainty_m: float, motor_m: float | None, axis: Axis) -> str:
     """The load's reversal beside the motor's, and where the play therefore lies."""
     side = "long" if load_m > 0 else "short"

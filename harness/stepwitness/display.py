@@ -18,6 +18,7 @@ from stepwitness.axis import Axis
 from stepwitness.errors import BadInput
 from stepwitness.findings import (
     COVERAGE_FACTOR,
+    MAXIMUM_RISK,
     Characteristic,
     DecisionRule,
     Estimate,
@@ -222,9 +223,27 @@ def columns(finding: Finding, axis: Axis | None = None) -> Columns:
     )
 
 
-def rule_text(rule: DecisionRule) -> str:
+def rule_text(rule: DecisionRule, maximum_risk: float = MAXIMUM_RISK) -> str:
     """A decision rule as printed beside a verdict: ``guarded acceptance, k = 2``."""
-    return f"{rule.value} acceptance, k = {COVERAGE_FACTOR:g}"
+    if rule is DecisionRule.STATED_RISK:
+        return f"stated risk of at most {with_unit(f'{100 * maximum_risk:g}', '%')}"
+    words = "guarded rejection" if rule is DecisionRule.GUARDED_REJECTION else f"{rule.value} acceptance"
+    return f"{words}, k = {COVERAGE_FACTOR:g}"
+
+
+def probability_text(probability: float | None) -> str:
+    """A probability in percent, one decimal; what would round to 0 or 100 is told as beyond the last digit.
+
+    >>> probability_text(0.97725).replace(THIN, " "), probability_text(0.99999).replace(THIN, " ")
+    ('97.7 %', '> 99.9 %')
+    """
+    if probability is None:
+        return NOTHING
+    if probability in (0.0, 1.0):
+        return with_unit(f"{100 * probability:.0f}", "%")
+    if probability > 0.999 or probability < 0.001:
+        return with_unit("> 99.9" if probability > 0.5 else "< 0.1", "%")
+    return with_unit(number(100 * probability, 1), "%")
 
 
 def duration_text(seconds: float) -> str:

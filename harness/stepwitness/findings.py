@@ -7,12 +7,32 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
 from stepwitness.errors import Place
+from stepwitness.metrology.decision import Bell, Decision, Knowledge, conformity, decide
+from stepwitness.metrology.decision import Rule as DecisionRule
 from stepwitness.quantities import Kind
+
+__all__ = [
+    "COVERAGE_FACTOR",
+    "MAXIMUM_RISK",
+    "Characteristic",
+    "Contribution",
+    "DecisionRule",
+    "Estimate",
+    "Finding",
+    "Limit",
+    "Range",
+    "Sense",
+    "Verdict",
+    "aborted",
+    "judge",
+    "worst",
+]
 
 
 class Verdict(Enum):
@@ -32,17 +52,6 @@ class Verdict(Enum):
 def worst(verdicts: Iterable[Verdict]) -> Verdict:
     """The worst of `verdicts`; NOT OBSERVABLE where there is none, since nothing was seen."""
     return max(verdicts, key=lambda verdict: verdict.rank, default=Verdict.NOT_OBSERVABLE)
-
-
-class DecisionRule(Enum):
-    """How a limit is judged against an uncertain value.
-
-    GUARDED: PASS only where value and expanded uncertainty (k = 2) lie inside, FAIL only where both lie outside,
-    INCONCLUSIVE between (after ISO 14253-1, from memory, with the whole U as guard band). SIMPLE: the value alone.
-    """
-
-    GUARDED = "guarded"
-    SIMPLE = "simple"
 
 
 class Sense(Enum):
@@ -96,11 +105,24 @@ class Limit:
 
 @dataclass(frozen=True)
 class Contribution:
-    """One line of an uncertainty budget: standard uncertainty in SI, type A or B, and where it comes from."""
+    """One line of an uncertainty budget: where it comes from, standard uncertainty in SI, type A or B, degrees of
+    freedom of the uncertainty, and the word for its distribution."""
 
     source: str
     standard_uncertainty: float
     kind: str = "B"
+    degrees_of_freedom: float = math.inf
+    distribution: str = "normal"
+
+
+@dataclass(frozen=True)
+class Range:
+    """An interval in SI, its coverage, and of what it is."""
+
+    low: float
+    high: float
+    confidence: float
+    measurand: str
 
 
 @dataclass(frozen=True)
@@ -108,7 +130,8 @@ class Estimate:
     """A characteristic's value and what is known of it.
 
     `value` is None where it can't be observed; `reason` then says which witness is missing. `statement` is one
-    sentence for the report: what the witnesses saw.
+    sentence for the report: what the witnesses saw. `interval` and `known` are there where the evaluation knows more
+    than value and uncertainty say: an interval of proved coverage, and what a probability of conformity is taken from.
     """
 
     name: str
@@ -117,6 +140,15 @@ class Estimate:
     budget: tuple[Contribution, ...] = ()
     statement: str = ""
     reason: str = ""
+    interval: Range | None = None
+    known: Knowledge | None = field(default=None, repr=False)
+
+    @property
+    def degrees_of_freedom(self) -> float:
+        """Effective, of the whole budget (Welch–Satterthwaite)."""
+        from stepwitness.metrology.budget import welch_satterthwaite
+
+        return welch_satterthwaite([(line.standard_uncertainty, line.degrees_of_freedom) for line in self.budget])
 
     @property
     def expanded_uncertainty(self) -> float:
@@ -126,10 +158,17 @@ class Estimate:
 COVERAGE_FACTOR = 2.0
 """k for every expanded uncertainty (JCGM 100 6.2; about 95 % for a normal state of knowledge)."""
 
+MAXIMUM_RISK = 0.05
+"""Where a rule needs a risk and the plan states none."""
+
 
 @dataclass(frozen=True)
 class Finding:
-    """A limit, judged."""
+    """A limit, judged.
+
+    `probability` is that of conformity, None without a value; what is accepted bears 1 − p as specific consumer's risk,
+    what is rejected p as specific producer's risk. `maximum_risk` is what the rule allowed, where it is that rule.
+    """
 
     procedure: str
     limit: Limit
@@ -137,6 +176,18 @@ class Finding:
     rule: DecisionRule
     verdict: Verdict
     reason: str = ""
+    probability: float | None = None
+    maximum_risk: float = MAXIMUM_RISK
+
+    @property
+    def consumer_risk(self) -> float | None:
+        """Probability that the unit is bad, where this limit is accepted."""
+        return None if self.probability is None else 1.0 - self.probability
+
+    @property
+    def producer_risk(self) -> float | None:
+        """Probability that the unit is good, where this limit is rejected."""
+        return self.probability
 
     @property
     def characteristic(self) -> Characteristic:
@@ -152,22 +203,40 @@ class Finding:
         return inside if self.characteristic.sense is Sense.AT_MOST else -inside
 
 
-def judge(procedure: str, limit: Limit, estimate: Estimate, rule: DecisionRule) -> Finding:
+def judge(
+    procedure: str, limit: Limit, estimate: Estimate, rule: DecisionRule, maximum_risk: float = MAXIMUM_RISK
+) -> Finding:
     """The finding for one limit; judged on unrounded values."""
     if estimate.value is None:
         return Finding(procedure, limit, estimate, rule, Verdict.NOT_OBSERVABLE, estimate.reason)
-    bare = Finding(procedure, limit, estimate, rule, Verdict.PASS)
+    probability = _probability(limit, estimate)
+    bare = Finding(procedure, limit, estimate, rule, Verdict.PASS, "", probability, maximum_risk)
     margin = bare.margin
     assert margin is not None
-    guard = estimate.expanded_uncertainty if rule is DecisionRule.GUARDED else 0.0
-    if margin >= guard:
-        verdict = Verdict.PASS
-    elif margin < -guard or guard == 0.0:
-        verdict = Verdict.FAIL
-    else:
-        verdict = Verdict.INCONCLUSIVE
-    reason = "" if verdict is Verdict.PASS else estimate.statement
-    return Finding(procedure, limit, estimate, rule, verdict, reason)
+    decision = decide(rule, margin, estimate.expanded_uncertainty, probability=probability, maximum_risk=maximum_risk)
+    verdict = _VERDICTS[decision]
+    return replace(bare, verdict=verdict, reason="" if verdict is Verdict.PASS else estimate.statement)
+
+
+_VERDICTS = {
+    Decision.ACCEPTED: Verdict.PASS,
+    Decision.REJECTED: Verdict.FAIL,
+    Decision.NEITHER: Verdict.INCONCLUSIVE,
+}
+
+
+def _probability(limit: Limit, estimate: Estimate) -> float:
+    """That the measurand keeps its limit, by what the evaluation knows of it, or else by value and uncertainty."""
+    assert estimate.value is not None
+    known = estimate.known or Bell(estimate.value, estimate.standard_uncertainty, estimate.degrees_of_freedom)
+    characteristic = limit.characteristic
+    if characteristic.magnitude and characteristic.sense is Sense.AT_LEAST:
+        return 1.0 - conformity(known, lower=-limit.bound, upper=limit.bound)
+    if characteristic.magnitude:
+        return conformity(known, lower=-limit.bound, upper=limit.bound)
+    if characteristic.sense is Sense.AT_LEAST:
+        return conformity(known, lower=limit.bound)
+    return conformity(known, upper=limit.bound)
 
 
 def aborted(procedure: str, limit: Limit, rule: DecisionRule, cause: str) -> Finding:

@@ -1,8 +1,9 @@
-"""The same checks on the same stand-ins, reached over TCP as real parts are."""
+"""The same checks on the same stand-ins, reached over each wire as real parts are."""
 
 from __future__ import annotations
 
 import contextlib
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -36,17 +37,31 @@ reference: {by: datum, at: 30 mm}
 safe_state: hold
 stand_in: {preset: doser}
 """
-SCALE = 3.0
+SCALE = 4.0
+TERMINALS = {"serial", "modbus-rtu", "canopen"}
+OPEN = (*DRIVE_CHECKS, *COUNTER_CHECKS, *GAUGE_CHECKS, *METER_CHECKS)
+CLOSED = (*DRIVE_CHECKS, *LOOP_CHECKS)
+WIRES: dict[tuple[str, str], tuple[Check, ...]] = {
+    ("tcp", "open"): OPEN,
+    ("tcp", "closed"): LOOP_CHECKS,
+    ("modbus-tcp", "open"): OPEN,
+    ("modbus-tcp", "closed"): LOOP_CHECKS,
+    ("modbus-rtu", "closed"): (*CLOSED, *COUNTER_CHECKS),
+    ("canopen", "closed"): CLOSED,
+    ("canopen", "open"): DRIVE_CHECKS,
+    ("hislip", "open"): (*GAUGE_CHECKS, *METER_CHECKS),
+}
+"""What is checked where: each kind of part by everything that it must do, and no word of a protocol twice."""
 BUSY_S = 0.1
 """For how long a busy machine may stop a process, on the wall (common practice, no source)."""
 
 
 @contextlib.contextmanager
-def _subject(folder: Path, loop: str) -> Iterator[Callable[[dict[str, Any]], Subject]]:
+def _subject(folder: Path, way: str, loop: str) -> Iterator[Callable[[dict[str, Any]], Subject]]:
     path = folder / "doser.bench.yaml"
     path.write_text(BENCH.replace("LOOP", loop))
     axis, clock = load_bench(path).axis, WallClock(SCALE)
-    with start_server(path, over="tcp", scale=SCALE) as served, contextlib.ExitStack() as stack:
+    with start_server(path, over=way, scale=SCALE) as served, contextlib.ExitStack() as stack:
         parts = {}
         for role, part in served.parts.items():
             parts[role] = build(role, part, axis, clock)
@@ -59,29 +74,24 @@ def _subject(folder: Path, loop: str) -> Iterator[Callable[[dict[str, Any]], Sub
         yield make
 
 
-@pytest.fixture(scope="module")
-def open_loop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[dict[str, Any]], Subject]]:
-    with _subject(tmp_path_factory.mktemp("open"), "open") as make:
-        yield make
-
-
-@pytest.fixture(scope="module")
-def closed_loop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[dict[str, Any]], Subject]]:
-    with _subject(tmp_path_factory.mktemp("closed"), "closed") as make:
+@pytest.fixture(scope="module", params=list(WIRES))
+def wired(
+    tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest
+) -> Iterator[Callable[[dict[str, Any]], Subject]]:
+    way, loop = request.param
+    if way in TERMINALS and sys.platform == "win32":
+        pytest.skip("no pseudo-terminals here")
+    with _subject(tmp_path_factory.mktemp(f"{way}-{loop}"), way, loop) as make:
         yield make
 
 
 @pytest.mark.parametrize(
-    "check", [*DRIVE_CHECKS, *COUNTER_CHECKS, *GAUGE_CHECKS, *METER_CHECKS], ids=lambda check: check.__name__
+    ("wired", "check"),
+    [(wire, check) for wire, checks in WIRES.items() for check in checks],
+    indirect=["wired"],
+    ids=[f"{'-'.join(wire)}-{check.__name__}" for wire, checks in WIRES.items() for check in checks],
 )
-def test_the_stand_in_passes_over_tcp(
-    open_loop: Callable[[dict[str, Any]], Subject], settings: dict[str, Any], check: Check
+def test_the_stand_in_passes_over_every_wire(
+    wired: Callable[[dict[str, Any]], Subject], settings: dict[str, Any], check: Check
 ) -> None:
-    check(open_loop(settings))
-
-
-@pytest.mark.parametrize("check", LOOP_CHECKS, ids=lambda check: check.__name__)
-def test_the_stand_in_that_closes_its_loop_passes_over_tcp(
-    closed_loop: Callable[[dict[str, Any]], Subject], settings: dict[str, Any], check: Check
-) -> None:
-    check(closed_loop(settings))
+    check(wired(settings))

@@ -33,7 +33,7 @@ def test_shapes_and_numbers() -> None:
 
 
 def test_no_spread() -> None:
-    with pytest.raises(NotEnoughReadings, match="all 3 readings are 0.1"):
+    with pytest.raises(NotEnoughReadings, match=r"all 3 readings are 0.1"):
         inputs.spread(np.array([0.1, 0.1, 0.1]), "gap")
 
 

@@ -41,12 +41,12 @@ def test_unit_changes_nothing(shape: str) -> None:
 def test_quantiles_of_known_shapes() -> None:
     """Large samples: the fitted quantiles are those of the distribution."""
     draw = np.random.default_rng(5)
-    rayleigh = quantile_performance(draw.rayleigh(2.0, 4000), shape="rayleigh", upper=12.0)
-    weibull = quantile_performance(draw.weibull(3.0, 4000), shape="weibull", upper=2.5)
+    rayleigh = quantile_performance(draw.rayleigh(2.0, 1500), shape="rayleigh", upper=12.0)
+    weibull = quantile_performance(draw.weibull(3.0, 1500), shape="weibull", upper=2.5)
 
-    assert rayleigh.x_mid == pytest.approx(2.0 * math.sqrt(2.0 * math.log(2.0)), rel=0.03)
-    assert rayleigh.x_high == pytest.approx(2.0 * math.sqrt(-2.0 * math.log(0.00135)), rel=0.03)
-    assert weibull.x_mid == pytest.approx(math.log(2.0) ** (1 / 3), rel=0.03)
+    assert rayleigh.x_mid == pytest.approx(2.0 * math.sqrt(2.0 * math.log(2.0)), rel=0.05)
+    assert rayleigh.x_high == pytest.approx(2.0 * math.sqrt(-2.0 * math.log(0.00135)), rel=0.05)
+    assert weibull.x_mid == pytest.approx(math.log(2.0) ** (1 / 3), rel=0.05)
 
 
 def test_a_wrong_shape_is_seen() -> None:

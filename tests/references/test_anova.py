@@ -1,8 +1,8 @@
 """One-way analysis of variance against the sets of NIST's Statistical Reference Datasets.
 
-Digits are those of the log relative error, −log10(|ours − certified| / |certified|), at most 15. Two readings of each set
-are tried: numbers as double precision takes them, and numbers from which a decimal offset was taken before that, exactly.
-The first shows what the input allows, the second that the arithmetic loses nothing.
+Digits are those of the log relative error, −log10(|ours − certified| / |certified|), at most 15. Two readings of each
+set are tried: numbers as double precision takes them, and numbers from which a decimal offset was taken before that,
+exactly. The first shows what the input allows, the second that the arithmetic loses nothing.
 """
 
 from __future__ import annotations

@@ -63,14 +63,20 @@ def test_the_handbooks_percentile() -> None:
     [(6, 0.90, 3.73), (10, 0.90, 2.86), (10, 0.95, 3.39), (10, 0.99, 4.44), (20, 0.95, 2.76), (40, 0.99, 3.22)],
 )
 def test_two_sided_tolerance_factors(n: int, content: float, printed: float) -> None:
-    """A table at 95 % confidence seen in a text for environmental engineers, two decimals. It was computed by an
-    approximation (Howe), so it may be off by one in the last digit, and more below six readings."""
+    """A table at 95 % confidence, two decimals, seen in a text for environmental engineers.
+
+    It was computed by an approximation (Howe's), so it may be off by one in the last digit, and by more below six
+    readings.
+    """
     assert tol.two_sided_factor(n, content=content) == pytest.approx(printed, abs=0.016)
 
 
 def test_tolerance_factors_with_more_digits() -> None:
-    """One-sided: n = 40, 90 % at 99 %, k = 1.9017 by the noncentral t, seen on a public page; and n = 43, k = 1.8740 and
-    two-sided n = 10, 95 % at 95 %, k = 3.393 (from memory of the NIST handbook and of tables of exact factors)."""
+    """One-sided, n = 40, 90 % at 99 %: k = 1.9017 by the noncentral t, seen on a public page.
+
+    From memory: n = 43, 90 % at 99 %, 1.8740 (NIST/SEMATECH e-Handbook 7.2.6.3), and two-sided n = 10, 95 % at 95 %,
+    3.393 (tables of exact factors).
+    """
     assert tol.one_sided_factor(40, content=0.90, confidence=0.99) == pytest.approx(1.9017, abs=5e-5)
     assert tol.one_sided_factor(43, content=0.90, confidence=0.99) == pytest.approx(1.8740, abs=5e-5)
     assert tol.two_sided_factor(10, content=0.95) == pytest.approx(3.393, abs=5e-4)

@@ -92,7 +92,7 @@ def test_two_sided_cusum_run_lengths(shift: float, plain: float, with_head_start
 
 
 def test_ewma_run_lengths() -> None:
-    """Lucas and Saccucci 1990: λ = 0.5, L = 3.071 and λ = 0.03, L = 2.437 have 500 (seen quoted in a public package)."""
+    """Lucas and Saccucci 1990: λ = 0.5, L = 3.071 and λ = 0.03, L = 2.437 have 500 (quoted in a public package)."""
     assert sequential.ewma_run_length(weight=0.5, width=3.071) == pytest.approx(500.0, abs=0.5)
     assert sequential.ewma_run_length(weight=0.03, width=2.437) == pytest.approx(500.0, abs=0.5)
     # the limit in sd of a reading, 1.773076, stands in another public package's tests

@@ -1,6 +1,7 @@
 """The crossed gauge study that the automotive measurement systems manual works through, and exact analyses of its data.
 
-Published numbers are compared to the digits that are published; its GRR of 0.302373 is 0.302371… exactly, so five digits.
+Published numbers are compared to the digits that are published; its GRR of 0.302373 is 0.302371… exactly, so five
+digits.
 """
 
 from __future__ import annotations
@@ -69,7 +70,9 @@ def test_components_as_published() -> None:
     assert study.distinct == published["ndc"]
 
 
-@pytest.mark.parametrize(("pooling", "key"), [("always", "computed_pooled"), ("never", "computed_with_interaction_kept")])
+@pytest.mark.parametrize(
+    ("pooling", "key"), [("always", "computed_pooled"), ("never", "computed_with_interaction_kept")]
+)
 def test_components_exactly(pooling: str, key: str) -> None:
     study: GaugeStudy = gauge_study(readings(), pooling=pooling)  # type: ignore[arg-type]
     computed = EXPECTED[key]

@@ -104,7 +104,7 @@ def test_success_runs() -> None:
     for row in case("success-run.json")["success_run"]:
         reliability, confidence = float(row["R"]), float(row["C"])
         n = binomial.demonstration_size(reliability=reliability, confidence=confidence)
-        assert n == row["n_zero_failures"]
+        assert n == int(row["n_zero_failures"])
         shown = binomial.demonstrated_reliability(n=n, confidence=confidence)
         assert shown == pytest.approx(float(row["R_shown_lower_bound"]), rel=1e-13)
 
@@ -114,7 +114,7 @@ def test_sizes_with_failures_allowed() -> None:
         n = binomial.demonstration_size(
             reliability=float(row["R"]), confidence=float(row["C"]), failures=int(row["failures_allowed"])
         )
-        assert n == row["n"]
+        assert n == int(row["n"])
 
 
 def test_clopper_pearson_bounds() -> None:

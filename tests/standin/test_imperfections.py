@@ -13,7 +13,7 @@ from stepwitness.axis import Axis, Decoding, Encoder, Mounting
 from stepwitness.devices.clock import VirtualClock
 from stepwitness.standin.encoder import EncoderTrack, QuadratureDecoder
 from stepwitness.standin.instruments import GaugeReading
-from stepwitness.standin.parameters import EncoderPhysics, GaugePhysics, StandIn
+from stepwitness.standin.parameters import EncoderPhysics, GaugePhysics, LoadPhysics, StandIn
 from stepwitness.standin.plant import Plant
 from stepwitness.standin.presets import preset
 from stepwitness.standin.rig import Rig
@@ -278,7 +278,7 @@ def test_wrong_microsteps_scale_the_travel(doser: Axis, changed: Change) -> None
 
 def gauge(**physics: float) -> GaugeReading:
     clean = GaugePhysics(resolution_m=0.0, noise_m=0.0, zero_at_m=0.0, range_m=0.1)
-    return GaugeReading(replace(clean, **physics), sense=1, seed="1", load_m=0.03, time_s=0.0)
+    return GaugeReading(replace(clean, **physics), guide=LoadPhysics(), sense=1, seed="1", load_m=0.03, time_s=0.0)
 
 
 def test_a_spindle_with_play_reads_short_on_reversal() -> None:

@@ -118,9 +118,9 @@ def replicated_agreement(
     Notes
     -----
     The variance of one difference is that between units plus that within, (S²ᵤ + (r − 1) S²ᵥ)/r with the mean squares
-    of a one-way analysis. The limits' intervals are generalized pivotal ones, joined from the bias and both mean squares.
-    What failed first: the joining of separate intervals (Zou, Statistical Methods in Medical Research 22, 2013, from
-    memory) held 96.9 % where 95 are stated, with 10 units and 3 replicates.
+    of a one-way analysis. The limits' intervals are generalized pivotal ones, joined from the bias and both mean
+    squares. What failed first: the joining of separate intervals (Zou, Statistical Methods in Medical Research 22,
+    2013, from memory) held 96.9 % where 95 are stated, with 10 units and 3 replicates.
 
     Raises
     ------

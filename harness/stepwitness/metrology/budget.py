@@ -18,7 +18,6 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -30,8 +29,6 @@ from stepwitness.metrology.statistics import BadReadings, finite
 Floats = NDArray[np.float64]
 Function = Callable[..., Any]
 """Takes as many floats or arrays as there are inputs; gives one of the same shape."""
-
-_NOTHING: Mapping[tuple[str, str], float] = MappingProxyType({})
 
 
 class Distribution(Enum):
@@ -104,7 +101,7 @@ class Measurement:
 
     inputs: tuple[Input, ...]
     function: Function
-    correlations: Mapping[tuple[str, str], float] = field(default=_NOTHING)
+    correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         sources = [item.source for item in self.inputs]
@@ -212,9 +209,9 @@ def propagate(measurement: Measurement) -> Budget:
     )
 
 
-def summed(inputs: Sequence[Input], correlations: Mapping[tuple[str, str], float] = _NOTHING) -> Measurement:
+def summed(inputs: Sequence[Input], correlations: Mapping[tuple[str, str], float] | None = None) -> Measurement:
     """The measurement whose measurand is the sum of its inputs."""
-    return Measurement(tuple(inputs), lambda *values: sum(values), correlations)
+    return Measurement(tuple(inputs), lambda *values: sum(values), correlations or {})
 
 
 def second_order_uncertainty(measurement: Measurement) -> float:

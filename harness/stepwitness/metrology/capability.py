@@ -8,8 +8,8 @@
    Ppk and Cpk, which are the lesser of two: that of the nearer limit, which holds 94 to 95.5 % where 95 are stated,
    with the process in the middle as well as off it (`benches/measurements/coverage_quality.py`).
 
-What failed first for Ppk: a generalized pivotal interval of the lesser of the two, which fell to 89 % for a process in
-the middle, because the sampled means fall away from the middle a second time.
+What failed first for Ppk: a generalized pivotal interval of the lesser of the two, which fell to 91 % for a
+process in the middle, because the sampled means fall away from the middle a second time.
 
 References
 ----------

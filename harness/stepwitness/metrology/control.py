@@ -17,7 +17,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import integrate, special, stats
+from scipy import integrate, optimize, special, stats
 
 from stepwitness.metrology.control_constants import constants
 from stepwitness.metrology.inputs import Floats, count, frozen, positive, readings, table
@@ -154,14 +154,16 @@ def false_alarm_rate(baseline: Baseline) -> tuple[float, float]:
     if math.isinf(baseline.degrees_of_freedom):
         location = 2.0 * float(special.ndtr(-WIDTH / grown))
     else:
-        location = 2.0 * float(stats.t.cdf(-WIDTH / grown, baseline.degrees_of_freedom))
+        # the sd is right on average, so it's that of χ over its own mean
+        df = baseline.degrees_of_freedom
+        location = 2.0 * float(stats.t.cdf(-WIDTH / (grown * _mean_chi(df)), df))
     low, high = baseline.spread.lower / baseline.sd, baseline.spread.upper / baseline.sd
     if baseline.kind == "individuals":
         return location, 2.0 * float(special.ndtr(-high / math.sqrt(2.0)))
     if baseline.kind == "range":
         return location, _range_cdf(low, baseline.n) + 1.0 - _range_cdf(high, baseline.n)
-    df = baseline.n - 1
-    return location, float(stats.chi2.cdf(df * low**2, df) + stats.chi2.sf(df * high**2, df))
+    own = baseline.n - 1
+    return location, float(stats.chi2.cdf(own * low**2, own) + stats.chi2.sf(own * high**2, own))
 
 
 def _baseline(kind: Kind, n: int, subgroups: int, centre: float, sd: float) -> Baseline:
@@ -186,7 +188,7 @@ def _baseline(kind: Kind, n: int, subgroups: int, centre: float, sd: float) -> B
 
 
 def _worth(kind: Kind, n: int, subgroups: int) -> float:
-    """Degrees of freedom of a sd with the same relative variance: 1/(2 cv²)."""
+    """Degrees of freedom of the χ that has the same relative variance, 1/c4² − 1 (Patnaik's way, from memory)."""
     factors = constants(max(n, 2))
     if kind == "individuals":
         # neighbouring moving ranges share a reading: covariance of |x₁ − x₂| and |x₂ − x₃| of normal readings
@@ -197,7 +199,19 @@ def _worth(kind: Kind, n: int, subgroups: int) -> float:
         cv2 = (factors.d3 / factors.d2) ** 2 / subgroups
     else:
         cv2 = (1.0 / factors.c4**2 - 1.0) / subgroups
-    return 1.0 / (2.0 * cv2)
+
+    def excess(log_df: float) -> float:
+        return math.log(1.0 / _mean_chi(math.exp(log_df)) ** 2 - 1.0) - math.log(cv2)
+
+    # 1/2ν is near from above: the root lies a little below it
+    return math.exp(float(optimize.brentq(excess, math.log(0.1 / cv2), math.log(1.0 / cv2), xtol=1e-12)))
+
+
+def _mean_chi(df: float) -> float:
+    """c4 for any degrees of freedom: the mean of √(χ²/ν); by its series where gamma functions would lose digits."""
+    if df > 1e4:
+        return 1.0 - 1.0 / (4.0 * df) + 1.0 / (32.0 * df**2)
+    return math.sqrt(2.0 / df) * math.exp(math.lgamma((df + 1.0) / 2) - math.lgamma(df / 2))
 
 
 def _sds(array: Floats) -> Floats:

@@ -27,7 +27,7 @@ LARGEST = 100
 REACH = 9.0
 """Where the integration ends, in sd; 1 − Φ(9)¹⁰⁰ is 1e-17."""
 
-POINTS = 400
+POINTS = 160
 
 
 @dataclass(frozen=True)

@@ -22,14 +22,15 @@ from typing import Protocol
 class Rule(Enum):
     """How acceptance and rejection limits lie about a tolerance limit.
 
-    SIMPLE : at the limit itself. GUARDED : acceptance U inside it, rejection U outside.
+    GUARDED : acceptance U inside it, rejection U outside, neither between (ISO 14253-1, the guard band being U).
+    SIMPLE : both at the limit itself.
     GUARDED_REJECTION : rejection U outside it; all else is accepted.
     STATED_RISK : accepted where the specific consumer's risk, rejected where the specific producer's risk, is at most
         the risk stated.
     """
 
-    SIMPLE = "simple"
     GUARDED = "guarded"
+    SIMPLE = "simple"
     GUARDED_REJECTION = "guarded-rejection"
     STATED_RISK = "stated-risk"
 
@@ -43,8 +44,8 @@ class Decision(Enum):
 class Knowledge(Protocol):
     """What is known of a measurand."""
 
-    def below(self, bound: float) -> float:
-        """Probability that it is at most `bound`."""
+    def within(self, lower: float, upper: float) -> float:
+        """Probability that it lies between two bounds, either of which may be infinite."""
         ...
 
 
@@ -56,9 +57,20 @@ class Bell:
     standard_uncertainty: float
     degrees_of_freedom: float = math.inf
 
-    def below(self, bound: float) -> float:
+    def within(self, lower: float, upper: float) -> float:
         if self.standard_uncertainty == 0.0:
-            return 1.0 if self.value <= bound else 0.0
+            return 1.0 if lower <= self.value <= upper else 0.0
+        if lower == upper:
+            return 0.0
+        # of the two tails, so that a probability near 1 keeps its digits and one near 0 its sign
+        return max(0.0, 1.0 - self._below(lower) - self._above(upper))
+
+    def _above(self, bound: float) -> float:
+        return Bell(-self.value, self.standard_uncertainty, self.degrees_of_freedom)._below(-bound)
+
+    def _below(self, bound: float) -> float:
+        if math.isinf(bound):
+            return 0.0 if bound < 0 else 1.0
         z = (bound - self.value) / self.standard_uncertainty
         if math.isinf(self.degrees_of_freedom):
             return 0.5 * math.erfc(-z / math.sqrt(2))
@@ -73,7 +85,12 @@ class Sampled:
 
     values: tuple[float, ...]
 
-    def below(self, bound: float) -> float:
+    def within(self, lower: float, upper: float) -> float:
+        return max(0.0, self._below(upper) - self._below(lower))
+
+    def _below(self, bound: float) -> float:
+        if math.isinf(bound):
+            return 0.0 if bound < 0 else 1.0
         n = len(self.values)
         at = bisect_right(self.values, bound)
         if at == 0:
@@ -94,9 +111,7 @@ def conformity(known: Knowledge, *, lower: float | None = None, upper: float | N
     """
     if lower is None and upper is None:
         raise ValueError("neither a lower nor an upper limit")
-    above = 1.0 if upper is None else known.below(upper)
-    inside = above - (0.0 if lower is None else known.below(lower))
-    return min(1.0, max(0.0, inside))
+    return known.within(-math.inf if lower is None else lower, math.inf if upper is None else upper)
 
 
 def decide(

@@ -206,11 +206,11 @@ def _bounds(
 def _critical(fit: WeibullFit, reduced: float | None) -> float:
     """Critical value of the likelihood ratio: of the quantile with ln(−ln(1 − p)) `reduced`, of the shape with None."""
     if fit.failures == fit.n or fit.stopped_by == "failure":
-        return _pattern_critical(_pattern(fit), reduced, fit.confidence, fit.seed)
+        return pattern_critical(_pattern(fit), reduced, fit.confidence, fit.seed)
     # units that failed would have been taken off with the last suspension, or at their failure where that came later
     planned = np.where(fit.failed == 0.0, fit.logs, np.maximum(np.max(fit.logs[fit.failed == 0.0]), fit.logs))
     ends = (planned - math.log(fit.scale)) * fit.shape
-    return _time_critical(tuple(np.round(ends, 9).tolist()), reduced, fit.confidence, fit.seed)
+    return time_critical(tuple(np.round(ends, 9).tolist()), reduced, fit.confidence, fit.seed)
 
 
 def _pattern(fit: WeibullFit) -> tuple[int, ...]:
@@ -223,7 +223,11 @@ def _pattern(fit: WeibullFit) -> tuple[int, ...]:
 
 
 @lru_cache(maxsize=256)
-def _pattern_critical(removed: tuple[int, ...], reduced: float | None, confidence: float, seed: int) -> float:
+def pattern_critical(removed: tuple[int, ...], reduced: float | None, confidence: float, seed: int) -> float:
+    """Critical value of a test whose i-th failure took `removed[i]` units off with it; exact but for the simulation.
+
+    `reduced` : as in `weibull_fit.likelihood_at_quantile`, or None for the shape.
+    """
     draw = np.random.default_rng(seed)
     m = len(removed)
     n = m + sum(removed)
@@ -242,7 +246,8 @@ def _pattern_critical(removed: tuple[int, ...], reduced: float | None, confidenc
 
 
 @lru_cache(maxsize=256)
-def _time_critical(ends: tuple[float, ...], reduced: float | None, confidence: float, seed: int) -> float:
+def time_critical(ends: tuple[float, ...], reduced: float | None, confidence: float, seed: int) -> float:
+    """Critical value of a test in which each unit has a planned end, (ln t − ln η)·β; `reduced` as above."""
     draw = np.random.default_rng(seed)
     planned = np.array(ends)
     ratios: list[Floats] = []

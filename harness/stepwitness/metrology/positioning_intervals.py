@@ -10,11 +10,12 @@
 4. Readings judged again years later give the same digits: draws come from numpy's legacy generator, whose stream is
    frozen.
 
-What failed first (``benches/measurements/coverage_positioning.py``): value ± 2u of the place that governs held E and A
-in 92 %, and for the figure of an endless test B of an even axis in 68 %, since a maximum is biased; a hierarchical
-posterior of that figure held R between 62 % and 98 %, since whether eleven places are alike can't be learnt from five
-runs each. What still falls short: where one place alone sticks, its scatter is known from its own few runs, and R's
-interval holds in 84 % with 5 runs and 93 % with 10; where scatter differs by 40 % from place to place, in 92 %.
+What failed first (``benches/measurements/coverage_positioning.py``, 10,000 trials a line): value ± 2u of the place that
+governs held E and A in 91 to 93 %, and for the figure of an endless test B of an even axis in 68 %, since a maximum is
+biased; a hierarchical posterior of that figure held R between 62 % and 98 %, since whether eleven places are alike can't
+be learnt from five runs each. What still falls short: where one place alone sticks, its scatter is known from its own
+few runs, and R's interval holds in 84 % with 5 runs and 92 % with 10; where scatter differs by 40 % from place to place,
+in 91 %.
 """
 
 from __future__ import annotations

@@ -8,8 +8,9 @@ Pp = (U − L) / (X₉₉.₈₆₅% − X₀.₁₃₅%) and Ppk = min((U − X
    readings themselves, which needs enough of them to reach the outer quantiles.
 2. The interval is that of the index towards the nearer limit, by pivots of a parametric bootstrap: errors of location
    and scale in resamples, in their own scale, are taken for the errors of the fit (generalized pivots; in 1000 trials
-   each they hold 93.5 to 96.5 % in the benches). For "readings" it is the plain percentile interval, approximate: extreme
-   quantiles of readings hardly have a better one. What failed first: percentiles of the resamples, which held 92 %.
+   each they hold 93.5 to 96.5 % in the benches). For "readings" it is the plain percentile interval, approximate:
+   extreme quantiles of readings hardly have a better one. What failed first: percentiles of the resamples, which held
+   92 %.
 3. Whether the shape fits is tested with the same resamples (Anderson-Darling); a small probability says that the
    figures rest on a wrong shape.
 """

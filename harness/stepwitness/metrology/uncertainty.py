@@ -9,7 +9,7 @@
    memory. Temperature, alignment and set-up aren't in these budgets.
 3. Figures that are extremes over the targets (B, R, E, M, A) get the uncertainty of the position, or the two
    positions, that govern, as though chosen before the test. Extremes are biased upward; nothing here corrects
-   that.
+   that. Intervals whose coverage is proved are those of `positioning_intervals`.
 """
 
 from __future__ import annotations
@@ -25,11 +25,13 @@ from stepwitness.metrology.statistics import NotEnoughReadings, finite
 
 
 class Line(NamedTuple):
-    """One line of a budget: where it comes from, standard uncertainty, type A or B."""
+    """One line of a budget: its source, standard uncertainty, type A or B, degrees of freedom and distribution."""
 
     source: str
     standard_uncertainty: float
     kind: str
+    degrees_of_freedom: float = math.inf
+    distribution: str = "normal"
 
 
 Budget = tuple[Line, ...]
@@ -112,12 +114,13 @@ class _Witness(NamedTuple):
     calibration_u: float
 
     def rounding_of_difference(self) -> Line:
-        return Line("resolution of the witness, two positions", math.sqrt(2) * of_resolution(self.resolution), "B")
+        u = math.sqrt(2) * of_resolution(self.resolution)
+        return Line("resolution of the witness, two positions", u, "B", math.inf, "triangular")
 
     def hidden(self, factor: float, *spreads: float) -> Line:
         """Spread hidden by rounding; one sign throughout, so that it adds up and isn't squared."""
         total = factor * sum(hidden_spread(s, self.resolution) for s in spreads)
-        return Line("spread that the witness's resolution may hide", total, "B")
+        return Line("spread that the witness's resolution may hide", total, "B", math.inf, "rectangular")
 
     def calibration(self, *, apart: bool) -> Budget:
         if not apart or self.calibration_u == 0.0:
@@ -132,7 +135,8 @@ def _mean_reversal(figures: Positioning, witness: _Witness) -> Budget:
     """u² = Σ (sᵢ↑² + sᵢ↓²) / (n m²), and the rounding of a difference, q/√6."""
     squares = float(np.sum(figures.s_up**2 + figures.s_down**2))
     scatter = math.sqrt(squares / figures.n) / figures.m
-    return (Line("scatter of the mean reversal", scatter, "A"), witness.rounding_of_difference())
+    dof = 2 * figures.m * (figures.n - 1)
+    return (Line("scatter of the mean reversal", scatter, "A", dof, "t"), witness.rounding_of_difference())
 
 
 def _reversal(figures: Positioning, witness: _Witness) -> Budget:
@@ -143,7 +147,8 @@ def _reversal(figures: Positioning, witness: _Witness) -> Budget:
 
 def _scatter_of_reversal(figures: Positioning, at: int) -> Line:
     scatter = math.hypot(of_mean(figures.s_up[at], figures.n), of_mean(figures.s_down[at], figures.n))
-    return Line("scatter of the reversal at its position", scatter, "A")
+    dof = _of_two(figures.s_up[at], figures.s_down[at], figures.n)
+    return Line("scatter of the reversal at its position", scatter, "A", dof, "t")
 
 
 def _repeatability(figures: Positioning, witness: _Witness) -> Budget:
@@ -157,7 +162,9 @@ def _repeatability(figures: Positioning, witness: _Witness) -> Budget:
     if 2 * COVERAGE * max(up, down) > COVERAGE * (up + down) + abs(float(figures.B_i[at])):
         return _four_s(max(up, down), n, witness)
     return (
-        Line("spread, from few runs", COVERAGE * math.hypot(of_sd(up, n), of_sd(down, n)), "A"),
+        Line(
+            "spread, from few runs", COVERAGE * math.hypot(of_sd(up, n), of_sd(down, n)), "A", _of_two(up, down, n), "t"
+        ),
         _scatter_of_reversal(figures, at),
         witness.hidden(COVERAGE, up, down),
         witness.rounding_of_difference(),
@@ -167,7 +174,13 @@ def _repeatability(figures: Positioning, witness: _Witness) -> Budget:
 def _four_s(s: float, n: int, witness: _Witness) -> Budget:
     """u = 4 u(s)."""
     factor = 2 * COVERAGE
-    return (Line("spread, from few runs", factor * of_sd(s, n), "A"), witness.hidden(factor, s))
+    return (Line("spread, from few runs", factor * of_sd(s, n), "A", n - 1, "t"), witness.hidden(factor, s))
+
+
+def _of_two(first: float, second: float, n: int) -> float:
+    """Degrees of freedom of the sum of two variances from n readings each (Welch–Satterthwaite)."""
+    total = first**2 + second**2
+    return float((n - 1) * total**2 / (first**4 + second**4)) if total else n - 1.0
 
 
 # -- figures between two places ------------------------------------------------------------------------------
@@ -210,7 +223,13 @@ def _accuracy(figures: Positioning, witness: _Witness) -> Budget:
         return _four_s(float(s[high]), n, witness)
     return (
         _scatter_of_means(s[high], s[low], n),
-        Line("spread, from few runs", COVERAGE * math.hypot(of_sd(s[high], n), of_sd(s[low], n)), "A"),
+        Line(
+            "spread, from few runs",
+            COVERAGE * math.hypot(of_sd(s[high], n), of_sd(s[low], n)),
+            "A",
+            _of_two(s[high], s[low], n),
+            "t",
+        ),
         witness.hidden(COVERAGE, float(s[high]), float(s[low])),
         witness.rounding_of_difference(),
         *witness.calibration(apart=high % figures.m != low % figures.m),
@@ -224,4 +243,4 @@ def _both(up: Floats, down: Floats) -> Floats:
 
 def _scatter_of_means(s_high: float, s_low: float, n: int) -> Line:
     scatter = math.hypot(of_mean(s_high, n), of_mean(s_low, n))
-    return Line("scatter of the two means that govern", scatter, "A")
+    return Line("scatter of the two means that govern", scatter, "A", _of_two(s_high, s_low, n), "t")

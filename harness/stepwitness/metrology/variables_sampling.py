@@ -8,7 +8,8 @@ What is computed and what isn't:
    plan from here says that it's computed; don't report it as one of the standard's.
 3. One limit: accept if (U − x̄)/s ≥ k, or (x̄ − L)/s ≥ k. Two limits, one AQL for both together: the fractions beyond
    each are estimated without bias (Lieberman and Resnikoff 1955, from memory) and accepted if their sum is no more
-   than p*, the estimate that k stands for. With one limit the two rules are the same.
+   than p*, the estimate that k stands for. With one limit the two rules are the same (below k = (n − 1)/√n, where p*
+   is 0).
 4. Readings are supposed normal and independent. A figure that is itself a spread or an extreme (R, A, E, a maximum)
    isn't normal and is refused: name its kind.
 
@@ -197,6 +198,8 @@ def judge(
     index_lower, index_upper = (mean - low) / sd, (high - mean) / sd
     estimated = estimated_fraction(index_lower, n) + estimated_fraction(index_upper, n)
     allowed = estimated_fraction(k, n)
+    if math.isfinite(low) and math.isfinite(high) and allowed <= 0.0:
+        raise BadReadings(f"an acceptability constant of {k} allows nothing with a sample of {n}")
     single = math.isinf(low) or math.isinf(high)
     accepted = min(index_lower, index_upper) >= k if single else estimated <= allowed
     return Judged(accepted, n, mean, sd, index_lower, index_upper, estimated, allowed)
@@ -292,11 +295,15 @@ def two_limit_constant(n: int, *, fraction: float, probability_of_acceptance: fl
         return least - target
 
     start = constant_for(n, fraction=fraction, probability_of_acceptance=target)
-    low, high = start - 0.5, start + 0.5
+    # beyond (n − 1)/√n the estimate allows nothing
+    high = min(start + 0.5, (1.0 - 1e-9) * (n - 1) / math.sqrt(n))
+    low = high - 1.0
     while excess(low) < 0.0:
         low -= 1.0
         if low < -10.0:
             raise NotEnoughReadings(f"no constant accepts a process shared between both limits so often with n = {n}")
-    while excess(high) > 0.0:
-        high += 1.0
+    if excess(high) > 0.0:
+        raise NotEnoughReadings(
+            f"with n = {n} every constant that allows anything accepts so often; take more readings"
+        )
     return float(optimize.brentq(excess, low, high, xtol=1e-9))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
 from stepwitness.errors import Place
-from stepwitness.findings import DecisionRule, Limit
+from stepwitness.findings import MAXIMUM_RISK, DecisionRule, Limit
 from stepwitness.procedures.procedure import Procedure
 
 
@@ -31,19 +32,37 @@ class OnInconclusive(Enum):
 
 
 @dataclass(frozen=True)
+class ReadColumn:
+    """A column in a file of readings that another machine took: its heading, its unit, and where it tells a direction,
+    the words for up and down."""
+
+    heading: str
+    unit: str = ""
+    up: str = ""
+    down: str = ""
+    place: Place = Place()
+
+
+@dataclass(frozen=True)
 class PlannedProcedure:
-    """One procedure of a plan. `settings` is an instance of `procedure.settings`."""
+    """One procedure of a plan. `settings` is an instance of `procedure.settings`; `columns` say, by what stands in
+    them, where to find another machine's readings, and are empty for a procedure that is run."""
 
     id: str
     procedure: Procedure
     settings: Any
     limits: tuple[Limit, ...]
     place: Place = Place()
+    columns: Mapping[str, ReadColumn] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan file, read and converted. `text` is the file as read; `bench` the path of its bench file."""
+    """A plan file, read and converted. `text` is the file as read; `bench` the path of its bench file.
+
+    `maximum_risk` is what the rule of a stated risk allows; an `inform_only` plan may hold limits that its bench is too
+    coarse for.
+    """
 
     name: str
     path: str
@@ -53,3 +72,5 @@ class Plan:
     rule: DecisionRule
     on_inconclusive: OnInconclusive
     procedures: tuple[PlannedProcedure, ...]
+    maximum_risk: float = MAXIMUM_RISK
+    inform_only: bool = False

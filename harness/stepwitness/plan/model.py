@@ -20,11 +20,13 @@ from pydantic import BaseModel, BeforeValidator, Field, WithJsonSchema, create_m
 from stepwitness.axis import Axis
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.model import load_bench
+from stepwitness.display import shown
 from stepwitness.errors import BadInput, Place, near_miss
 from stepwitness.fields import (
     FromText,
     Name,
     Strict,
+    YesNo,
     any_text,
     quantity,
     quantity_schema,
@@ -34,8 +36,9 @@ from stepwitness.fields import (
     yes_no,
 )
 from stepwitness.files import Items, Node, Section, Text, parse_yaml, quoted, read_text, shape
-from stepwitness.findings import Characteristic, DecisionRule, Limit
-from stepwitness.plan.description import OnInconclusive, Plan, PlannedProcedure, Purpose
+from stepwitness.findings import MAXIMUM_RISK, Characteristic, DecisionRule, Limit
+from stepwitness.plan.description import OnInconclusive, Plan, PlannedProcedure, Purpose, ReadColumn
+from stepwitness.plan.sight import sights
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.quantities import STEP_UNITS, Kind, exact, finite, split
 from stepwitness.settings import Setting, settings_of
@@ -52,13 +55,53 @@ class PlanFile(Strict):
     bench: Annotated[str, any_text("doser.bench.yaml")] = Field(description="The bench file, relative to this one.")
     decision_rule: Annotated[DecisionRule, word(DecisionRule)] = Field(
         DecisionRule.GUARDED,
-        description="guarded: PASS only where value and U lie inside the limit. simple: the value alone.",
+        description="guarded: PASS only where value and U lie inside the limit. simple: the value alone. "
+        "guarded-rejection: FAIL only where value and U lie outside. stated-risk: as maximum_risk allows.",
+    )
+    maximum_risk: Annotated[float, quantity(Kind.RATIO, above=0, at_most=0.5)] | None = Field(
+        None, description="Greatest risk of a wrong verdict that the rule stated-risk allows, such as 5 %."
+    )
+    inform_only: YesNo = Field(
+        False, description="Whether limits may be finer than the bench can tell; for nightly plans alone."
     )
     inconclusive: Annotated[OnInconclusive, word(OnInconclusive)] = Field(
         OnInconclusive.FAIL,
         description="What an INCONCLUSIVE finding does to its test: fail, or show (skip).",
     )
     procedures: list[Any] = Field(description="The procedures, each a list item of one key.", min_length=1)
+
+
+class QuantityColumn(Strict):
+    """A column that holds a quantity."""
+
+    column: Annotated[str, any_text("target")] = Field(description="The column's heading, as in the file.")
+    unit: Annotated[str, any_text("mm", "um")] = Field(description="Unit of its numbers.")
+
+
+class NumberColumn(Strict):
+    """A column that holds whole numbers."""
+
+    column: Annotated[str, any_text("run")] = Field(description="The column's heading, as in the file.")
+
+
+class DirectionColumn(Strict):
+    """A column that tells the direction of approach."""
+
+    column: Annotated[str, any_text("direction")] = Field(description="The column's heading, as in the file.")
+    up: Annotated[str, any_text("up")] = Field("up", description="What stands there for an approach upwards.")
+    down: Annotated[str, any_text("down")] = Field("down", description="What stands there for one downwards.")
+
+
+class ColumnsSection(Strict):
+    """Columns of a CSV file in long format: one reading a line. A reading is an actual position or a deviation."""
+
+    target: QuantityColumn = Field(description="Target position, or place of the reversal.")
+    direction: DirectionColumn = Field(description="Direction of approach.")
+    run: NumberColumn = Field(description="Number of the run or the repeat.")
+    gauge: QuantityColumn | None = Field(None, description="Position of the load as a gauge read it.")
+    deviation: QuantityColumn | None = Field(None, description="Instead: what the gauge read, less the target.")
+    counted: QuantityColumn | None = Field(None, description="Position as the encoder counted it.")
+    drag: QuantityColumn | None = Field(None, description="Added drag; none where there is no such column.")
 
 
 # -- from the file to a plan -------------------------------------------------------------------------------
@@ -91,7 +134,9 @@ def load_plan_and_bench(
             cure=near_miss(bench_path.name, _names_beside(bench_path)),
         )
     bench = load_bench(bench_path)
-    return parse_plan(text, str(path), bench, known), bench
+    plan = parse_plan(text, str(path), bench, known)
+    refuse_too_fine(plan, bench)
+    return plan, bench
 
 
 def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str, Procedure] | None = None) -> Plan:
@@ -101,6 +146,7 @@ def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str
     """
     tree = parse_yaml(text, path)
     head = read_section(PlanFile, tree)
+    _check_rule(head, tree)
     listed = tree.node("procedures")
     assert isinstance(listed, Items)
     planned: dict[str, PlannedProcedure] = {}
@@ -122,7 +168,53 @@ def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str
         rule=head.decision_rule,
         on_inconclusive=head.inconclusive,
         procedures=tuple(planned.values()),
+        maximum_risk=MAXIMUM_RISK if head.maximum_risk is None else head.maximum_risk,
+        inform_only=head.inform_only,
     )
+
+
+def _check_rule(head: PlanFile, tree: Section) -> None:
+    """Refuse a risk that no rule asks for, a rule that lacks one, and a strict plan that only informs."""
+    stated = head.decision_rule is DecisionRule.STATED_RISK
+    if stated and head.maximum_risk is None:
+        raise BadInput("the rule stated-risk without a risk", place=tree.where("decision_rule"), allowed=_RISK_EXAMPLE)
+    if head.maximum_risk is not None and not stated:
+        raise BadInput(
+            f"a maximum risk, which the rule {head.decision_rule.value} doesn't ask for",
+            place=tree.where("maximum_risk"),
+            allowed=f"decision_rule: {DecisionRule.STATED_RISK.value}, or no maximum_risk",
+        )
+    if head.inform_only and head.purpose.strict:
+        raise BadInput(
+            f"a plan for {head.purpose.value} that only informs",
+            place=tree.where("inform_only"),
+            allowed=f"purpose: {Purpose.NIGHTLY.value}",
+        )
+
+
+_RISK_EXAMPLE = "such as maximum_risk: 5 %"
+
+
+def refuse_too_fine(plan: Plan, bench: BenchDescription) -> None:
+    """Refuse a limit below the least that its bench can tell, unless the plan only informs.
+
+    Raises
+    ------
+    BadInput : at the first such limit, with what the bench can tell and why.
+    """
+    if plan.inform_only:
+        return
+    for seen in sights(plan, bench):
+        if seen.too_fine:
+            limit = seen.limit
+            least = shown(seen.least, 0.0, limit.unit, limit.characteristic.kind, bench.axis)
+            raise BadInput(
+                "a limit below the least that this bench can tell from nothing",
+                place=limit.place,
+                found=quoted(limit.text),
+                allowed=f"more than {least} ({seen.reason})",
+                cure="take a finer witness, or write 'inform_only: yes' in a nightly plan",
+            )
 
 
 def settings_from(procedure: Procedure, given: Mapping[str, Any], axis: Axis, place: Place) -> Any:
@@ -181,7 +273,19 @@ def _planned(item: Node, bench: BenchDescription, known: Mapping[str, Procedure]
         settings=settings,
         limits=_limits(read.limits, section),  # type: ignore[attr-defined]
         place=section.place,
+        columns=_columns(getattr(read, "columns", None), section),
     )
+
+
+def _columns(read: ColumnsSection | None, section: Section) -> dict[str, ReadColumn]:
+    found: dict[str, ReadColumn] = {}
+    for name in type(read).model_fields if read is not None else ():
+        one = getattr(read, name)
+        if one is not None:
+            given = {key: value for key, value in one.model_dump().items() if value is not None}
+            heading = given.pop("column")
+            found[name] = ReadColumn(heading, **given, place=section.where("columns", name))
+    return found
 
 
 def _named(item: Node, known: Mapping[str, Procedure]) -> tuple[Procedure, Section]:
@@ -296,10 +400,14 @@ def _plan_fields(procedure: Procedure) -> dict[str, Any]:
         for item in procedure.characteristics
     }
     limits_model = _model(f"{procedure.name}_limits", procedure, limits)
-    return {
+    fields: dict[str, Any] = {
         "id": (Name, Field("", description="Name of this item where a procedure stands twice in the plan.")),
         "limits": (limits_model, Field(description="Limits of characteristics; at least one.")),
     }
+    if procedure.from_file is not None:
+        told = "Where another machine's readings stand in a CSV file; not used by a run."
+        fields["columns"] = (ColumnsSection | None, Field(None, description=told))
+    return fields
 
 
 def _setting_type(setting: Setting) -> Any:

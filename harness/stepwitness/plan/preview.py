@@ -15,9 +15,10 @@ from fractions import Fraction
 
 from stepwitness.axis import Mounting
 from stepwitness.bench.description import BenchDescription, Calibration
-from stepwitness.display import MINUS, duration_text, limit_text, with_unit
+from stepwitness.display import MINUS, duration_text, limit_text, shown, with_unit
 from stepwitness.findings import DecisionRule
 from stepwitness.plan.description import Plan, PlannedProcedure
+from stepwitness.plan.sight import sights
 from stepwitness.procedures.procedure import Forecast
 from stepwitness.quantities import Kind
 
@@ -63,6 +64,7 @@ def preview(plan: Plan, bench: BenchDescription, *, today: date) -> list[str]:
         _section("what would move", _moves(plan, forecasts)),
         _section("what this bench can tell apart", _telling(bench)),
         _section("what it can't see", _bullets(blind_spots(bench))),
+        _section("the least that it can tell from nothing, by its budget alone", _seen(plan, bench)),
         _section("limits finer than a witness", _bullets(too_fine(plan, bench))),
         _section("to know before", _bullets([*notes, *expired(bench, today), *_parts(bench)])),
         [_end(plan)],
@@ -130,6 +132,27 @@ def _calibrations(bench: BenchDescription) -> list[tuple[str, Calibration, str, 
     if bench.meter is not None and bench.meter.calibration is not None:
         found.append(("meter", bench.meter.calibration, "mA", 1e3))
     return found
+
+
+def _seen(plan: Plan, bench: BenchDescription) -> list[str]:
+    """A line for each limit that is foreseen: smallest defect, and the limit."""
+    rows = []
+    for seen in sights(plan, bench):
+        characteristic = seen.limit.characteristic
+        told = shown(0.0, seen.least, seen.limit.unit, characteristic.kind, bench.axis)
+        least = with_unit(told.uncertainty, told.unit)
+        note = "  too fine" if seen.too_fine else ""
+        rows.append((f"{seen.planned.id}: {characteristic.heading}", least, limit_text(seen.limit, bench.axis) + note))
+    if not rows:
+        return []
+    least, limit = (max(len(row[column]) for row in rows) for column in (1, 2))
+    room = WIDTH - 4 - least - limit - 4
+    lines = []
+    for name, value, against in rows:
+        first, *rest = textwrap.wrap(name, room)
+        lines.append(f"    {first:{room}}  {value:>{least}}  {against}")
+        lines += [f"      {more}" for more in rest]
+    return lines
 
 
 def blind_spots(bench: BenchDescription) -> list[str]:

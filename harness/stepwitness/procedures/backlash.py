@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import operator
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -23,6 +23,7 @@ from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
 from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Characteristic, Contribution, Estimate
+from stepwitness.metrology.budget import welch_satterthwaite
 from stepwitness.metrology.statistics import Running
 from stepwitness.procedures.common import (
     NO_COUNTER,
@@ -35,7 +36,7 @@ from stepwitness.procedures.common import (
     not_observable,
     witnesses,
 )
-from stepwitness.procedures.procedure import Forecast, Journal, Procedure, Readings
+from stepwitness.procedures.procedure import FileTable, Forecast, Journal, Procedure, Readings
 from stepwitness.quantities import Kind
 from stepwitness.settings import setting
 
@@ -117,6 +118,11 @@ class _Reversal:
     def variance(self, witness: str) -> float:
         """Of the difference of the two means."""
         return sum(side[witness].variance / side[witness].n for side in (self.up, self.down))
+
+    def degrees_of_freedom(self, witness: str) -> float:
+        """Of that variance."""
+        sides = (self.up[witness], self.down[witness])
+        return welch_satterthwaite([(math.sqrt(side.variance / side.n), side.n - 1) for side in sides])
 
 
 def _speed(bench: BenchDescription, settings: Settings) -> float:
@@ -365,7 +371,14 @@ def _unloaded_reason(bench: BenchDescription) -> str:
 def _budget(cell: _Reversal, bench: BenchDescription, *columns: str) -> tuple[Contribution, ...]:
     """Budget of one reversal: scatter of the means of each witness, and its resolution at both readings."""
     scatter = [
-        (f"scatter of the reversals, {_WITNESS[column]}", math.sqrt(cell.variance(column)), "A") for column in columns
+        (
+            f"scatter of the reversals, {_WITNESS[column]}",
+            math.sqrt(cell.variance(column)),
+            "A",
+            cell.degrees_of_freedom(column),
+            "t",
+        )
+        for column in columns
     ]
     return (*contributions(scatter), *_rounding(bench, *columns))
 
@@ -387,6 +400,21 @@ def _rounding(bench: BenchDescription, *columns: str) -> tuple[Contribution, ...
     )
 
 
+def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[Contribution, ...]]:
+    """What the witnesses leave of each budget, were the axis perfect."""
+    del settings
+    witness = load_witness(bench)
+    motor = "counted_m" if counts_on(bench, Mounting.MOTOR) else None
+    found: dict[str, tuple[Contribution, ...]] = {}
+    if witness is not None:
+        found[_REVERSAL.name] = _rounding(bench, witness)
+    if motor is not None:
+        found[_MOTOR_REVERSAL.name] = _rounding(bench, motor)
+    if witness is not None and motor is not None:
+        found[_LOST_MOTION.name] = _rounding(bench, witness, motor)
+    return found
+
+
 PROCEDURE = Procedure(
     name="backlash",
     title="backlash",
@@ -396,4 +424,6 @@ PROCEDURE = Procedure(
     check=check,
     run=run,
     evaluate=evaluate,
+    foresee=foresee,
+    from_file=FileTable("reversals", place="place", repeat="repeat", drag=True),
 )

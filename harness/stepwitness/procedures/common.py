@@ -11,6 +11,7 @@ from stepwitness.findings import Contribution, Estimate
 from stepwitness.procedures.procedure import Journal, Value
 
 NO_GAUGE = "no displacement gauge on the load: a motor-side encoder can't see what lies behind it"
+NO_RETURNS = "the start was never read again"
 NO_COUNTER = "no encoder counter: nothing testifies to what the motor did"
 
 
@@ -36,9 +37,11 @@ def not_observable(names: Iterable[str], reason: str) -> tuple[Estimate, ...]:
     return tuple(Estimate(name, None, reason=reason) for name in names)
 
 
-def contributions(lines: Iterable[tuple[str, float, str]]) -> tuple[Contribution, ...]:
-    """Metrology's budget lines as the findings hold them."""
-    return tuple(Contribution(source, uncertainty, kind) for source, uncertainty, kind in lines)
+def contributions(
+    lines: Iterable[tuple[str, float, str] | tuple[str, float, str, float, str]],
+) -> tuple[Contribution, ...]:
+    """Metrology's budget lines as the findings hold them; three fields stand for a normal one that is sure."""
+    return tuple(Contribution(*line) for line in lines)
 
 
 def combined(budget: Iterable[Contribution]) -> float:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 from stepwitness.bench.description import BenchDescription
-from stepwitness.findings import Characteristic, Estimate
+from stepwitness.findings import Characteristic, Contribution, Estimate
 
 if TYPE_CHECKING:
     from stepwitness.bench.live import Bench
@@ -55,12 +55,25 @@ class Forecast:
 
 
 @dataclass(frozen=True)
+class FileTable:
+    """The table of a journal that another machine's readings can fill, one reading a row: its name, and what its
+    columns call a place and a repetition (``target`` gives ``target_index`` and ``target_m``)."""
+
+    table: str
+    place: str
+    repeat: str
+    drag: bool = False
+
+
+@dataclass(frozen=True)
 class Procedure:
     """A test method.
 
     `settings` is a frozen dataclass declared with `stepwitness.settings.setting`. `version` is the evaluator's and
     grows whenever the same readings could give other digits. `check` raises `BadInput` for settings that this bench
-    can't run, and forecasts the rest.
+    can't run, and forecasts the rest. `foresee` gives, by characteristic, the budget that a perfect axis without
+    scatter would have on a bench: what its witnesses leave. `from_file` is there where readings that another machine took
+    can be evaluated.
     """
 
     name: str
@@ -71,6 +84,8 @@ class Procedure:
     check: Callable[[BenchDescription, Any], Forecast]
     run: Callable[[Bench, Any, Journal], None]
     evaluate: Callable[[Readings, BenchDescription, Any], tuple[Estimate, ...]]
+    foresee: Callable[[BenchDescription, Any], Mapping[str, Sequence[Contribution]]] | None = None
+    from_file: FileTable | None = None
 
     def characteristic(self, name: str) -> Characteristic | None:
         return next((item for item in self.characteristics if item.name == name), None)

@@ -8,9 +8,8 @@
 from __future__ import annotations
 
 import math
-import random
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from stepwitness import diagnosis
 from stepwitness.axis import Mounting
@@ -18,13 +17,18 @@ from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
 from stepwitness.errors import BadInput, Place
-from stepwitness.findings import Characteristic, Estimate
+from stepwitness.findings import Characteristic, Contribution, Estimate, Range
+from stepwitness.metrology.design import even_axis
+from stepwitness.metrology.drift import drift
 from stepwitness.metrology.positioning import Positioning, PositioningAccumulator
+from stepwitness.metrology.positioning_intervals import MEASURAND, FigureInterval, figure_intervals
 from stepwitness.metrology.statistics import SlopeAccumulator
-from stepwitness.metrology.uncertainty import positioning_budgets
+from stepwitness.metrology.targets import Cycle, shortfalls, target_positions, visits
+from stepwitness.metrology.uncertainty import Budget, positioning_budgets
 from stepwitness.procedures.common import (
     NO_COUNTER,
     NO_GAUGE,
+    NO_RETURNS,
     Trace,
     combined,
     contributions,
@@ -34,14 +38,13 @@ from stepwitness.procedures.common import (
     not_observable,
     witnesses,
 )
-from stepwitness.procedures.procedure import Forecast, Journal, Procedure, Readings
+from stepwitness.procedures.procedure import FileTable, Forecast, Journal, Procedure, Readings
 from stepwitness.quantities import Kind
 from stepwitness.settings import setting
 
-_RANDOM_SHARE = 0.3
-"""Share of the target interval within which a target is drawn, so that periodic errors are sampled (ISO 230-2 4.3)."""
-
 _SETTLED_TRACE_S = 0.05
+
+NOT_TO_STANDARD = "computed, but not a test to ISO 230-2"
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,13 @@ class Settings:
         at_least=1e-5,
     )
     seed: int = setting("seed", int, "seed of the random part of the targets", default=1)
+    cycle: str = setting(
+        "cycle",
+        str,
+        "standard: all targets up, then all down; step: up and down at each in its turn, never for acceptance",
+        default=Cycle.STANDARD.value,
+        choices=tuple(cycle.value for cycle in Cycle),
+    )
 
 
 _ISO = "ISO 230-2 (2006), definition"
@@ -169,6 +179,15 @@ _WITNESS_FIGURES = (
         "greatest change of claimed minus counted travel on the return to the start",
         magnitude=True,
     ),
+    Characteristic(
+        "start_drift",
+        "drift of the start",
+        Kind.TRAVEL,
+        "um",
+        "own definition",
+        "gauged position of the start after the last run less that before the first, the start claimed alike",
+        magnitude=True,
+    ),
 )
 _ATTRIBUTES = {
     "bidirectional_repeatability": "R",
@@ -191,11 +210,7 @@ def targets_m(bench: BenchDescription, settings: Settings) -> tuple[float, ...]:
     """Target positions in travel: equal intervals over the envelope less the overruns, each target but the outer two
     shifted by a random part, the same for the same seed (after ISO 230-2 4.3)."""
     low, high = bench.envelope.low_m + settings.overrun_m, bench.envelope.high_m - settings.overrun_m
-    interval = (high - low) / (settings.targets - 1)
-    draw = random.Random(settings.seed)
-    shifts = [draw.uniform(-_RANDOM_SHARE, _RANDOM_SHARE) * interval for _ in range(settings.targets)]
-    shifts[0] = shifts[-1] = 0.0
-    exact = [low + index * interval + shift for index, shift in enumerate(shifts)]
+    exact = target_positions(low, high, settings.targets, seed=settings.seed)
     return tuple(float(bench.axis.travel_of_microsteps(bench.axis.nearest_microstep(at))) for at in exact)
 
 
@@ -219,8 +234,9 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
     warnings = []
     if load_witness(bench) is None:
         warnings.append(f"figures of the load are not observable: {NO_GAUGE}")
-    if settings.targets < 5 or settings.runs < 5:
-        warnings.append("fewer than 5 targets or 5 runs: computed, but not a test to ISO 230-2")
+    short = shortfalls(room_m, targets=settings.targets, runs=settings.runs, cycle=Cycle(settings.cycle))
+    if short:
+        warnings.append(f"{NOT_TO_STANDARD}: {'; '.join(short)}")
     hop_s, turn_s = (
         motion.duration_s(
             distance_m=distance_m,
@@ -240,7 +256,7 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
 
 
 def run(bench: Bench, settings: Settings, journal: Journal) -> None:
-    """The standard test cycle: up through all targets, over the end, down through all targets, over the start."""
+    """The test cycle: up through all targets, over the end, down through all targets, over the start; or by steps."""
     speed = _speed(bench.description, settings)
     motion.prepare(bench, speed_m_per_s=speed)
     watch = motion.healthy_watch(bench, speed_m_per_s=speed)
@@ -256,32 +272,43 @@ def run(bench: Bench, settings: Settings, journal: Journal) -> None:
         journal.write("closure", {"run": run_index, **witnesses(bench.sweep())})
         journal.commit()
 
+    def read(index: int, run_index: int, up: bool) -> None:
+        go(targets[index])
+        bench.clock.sleep(settings.dwell_s)
+        row = {"target_index": index, "target_m": targets[index], "run": run_index, "up": up}
+        journal.write("positions", {**row, **witnesses(bench.sweep())})
+
     # the start is always reached from above, so that the closure compares like with like
     go(targets[0])
     go(start)
     close(0)
+    if Cycle(settings.cycle) is Cycle.STEP:
+        for index, run_index, up in visits(len(targets), settings.runs, Cycle.STEP):
+            go(targets[index] - settings.overrun_m if up else targets[index] + settings.overrun_m)
+            read(index, run_index, up)
+        go(start)
+        close(settings.runs)
+        return
     for run_index in range(settings.runs):
         for up in (True, False):
             order = range(len(targets)) if up else reversed(range(len(targets)))
             for index in order:
-                go(targets[index])
-                bench.clock.sleep(settings.dwell_s)
-                row = {"target_index": index, "target_m": targets[index], "run": run_index, "up": up}
-                journal.write("positions", {**row, **witnesses(bench.sweep())})
+                read(index, run_index, up)
             go(end if up else start)
         close(run_index + 1)
 
 
 def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) -> tuple[Estimate, ...]:
     """Estimates of every characteristic; one pass over the readings, in memory that doesn't grow with them."""
-    del settings
     load, motor = PositioningAccumulator(), PositioningAccumulator()
     scale = {up: SlopeAccumulator() for up in (True, False)}
+    places: set[float] = set()
     witness = load_witness(bench)
     has_motor = counts_on(bench, Mounting.MOTOR)
     both = has_motor and has_gauge(bench)
     for row in readings.rows("positions"):
         index, up, target = int(row["target_index"]), bool(row["up"]), float(row["target_m"])
+        places.add(target)
         if witness is not None:
             load.add(index, up, float(row[witness]) - target)
         if has_motor:
@@ -289,45 +316,80 @@ def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) ->
         if both:
             scale[up].add(float(row["gauge_m"]), float(row["counted_m"]))
     return (
-        *_load_estimates(load, bench, witness),
+        *_load_estimates(load, bench, witness, places, settings),
         *_motor_estimates(motor, bench, has_motor),
         *_scale_estimate(scale, bench, both),
         *_closure_estimate(readings, bench),
+        *_drift_estimate(readings, bench),
     )
 
 
-def _load_estimates(load: PositioningAccumulator, bench: BenchDescription, witness: str | None) -> tuple[Estimate, ...]:
+def _shortfalls(places: set[float], figures: Positioning, settings: Settings) -> str:
+    """Why these readings are no test to the standard, or nothing; from the readings, not from what was asked."""
+    travel_m = max(places) - min(places)
+    if travel_m == 0.0:
+        return ""
+    short = shortfalls(travel_m, targets=figures.m, runs=figures.n, cycle=Cycle(settings.cycle))
+    return f"; {NOT_TO_STANDARD}: {'; '.join(short)}" if short else ""
+
+
+def _witness(bench: BenchDescription, column: str) -> tuple[float, float]:
+    """Least step and standard calibration uncertainty of the witness in a column, in metres."""
+    gauge = bench.gauge
+    if column == "gauge_m" and gauge is not None:
+        return gauge.resolution_m, gauge.calibration.standard_uncertainty if gauge.calibration else 0.0
+    return float(bench.axis.count_travel), 0.0
+
+
+def _load_estimates(
+    load: PositioningAccumulator, bench: BenchDescription, witness: str | None, places: set[float], settings: Settings
+) -> tuple[Estimate, ...]:
     names = [item.name for item in _LOAD_FIGURES]
     if witness is None:
         return not_observable(names, NO_GAUGE)
     figures = load.result()
-    gauge = bench.gauge
-    if witness == "gauge_m" and gauge is not None:
-        resolution_m = gauge.resolution_m
-        calibration_m = gauge.calibration.standard_uncertainty if gauge.calibration else 0.0
-    else:
-        resolution_m, calibration_m = float(bench.axis.count_travel), 0.0
-    budgets = positioning_budgets(figures, resolution_m=resolution_m, calibration_u_m=calibration_m)
-    return _estimates(names, figures, budgets, diagnosis.load_figure)
+    short = _shortfalls(places, figures, settings)
+    return _estimates(
+        names,
+        figures,
+        _witness(bench, witness),
+        lambda attribute, held: f"{diagnosis.load_figure(attribute, held)}{short}",
+    )
 
 
 def _motor_estimates(motor: PositioningAccumulator, bench: BenchDescription, has_motor: bool) -> tuple[Estimate, ...]:
     names = [item.name for item in _MOTOR_FIGURES]
     if not has_motor:
         return not_observable(names, NO_COUNTER)
-    figures = motor.result()
-    budgets = positioning_budgets(figures, resolution_m=float(bench.axis.count_travel), calibration_u_m=0.0)
-    return _estimates(names, figures, budgets, diagnosis.motor_figure)
+    return _estimates(names, motor.result(), _witness(bench, "counted_m"), diagnosis.motor_figure)
 
 
-def _estimates(names: list[str], figures: Positioning, budgets: Any, say: Any) -> tuple[Estimate, ...]:
+def _estimates(
+    names: list[str], figures: Positioning, witness: tuple[float, float], say: Callable[[str, Positioning], str]
+) -> tuple[Estimate, ...]:
+    resolution_m, calibration_m = witness
+    budgets = positioning_budgets(figures, resolution_m=resolution_m, calibration_u_m=calibration_m)
+    intervals = figure_intervals(figures, resolution=resolution_m, calibration_u=calibration_m)
     estimates = []
     for name in names:
         attribute = _ATTRIBUTES[name]
-        budget = contributions(budgets[attribute])
-        statement = say(attribute, figures)
-        estimates.append(Estimate(name, getattr(figures, attribute), combined(budget), budget, statement))
+        budget, found = contributions(budgets[attribute]), intervals[attribute]
+        estimates.append(
+            Estimate(
+                name,
+                getattr(figures, attribute),
+                combined(budget),
+                budget,
+                say(attribute, figures),
+                interval=_range(found),
+                known=found.known,
+            )
+        )
     return tuple(estimates)
+
+
+def _range(found: FigureInterval) -> Range:
+    return Range(found.interval.low, found.interval.high, found.interval.confidence, MEASURAND)
 
 
 def _scale_estimate(scale: dict[bool, SlopeAccumulator], bench: BenchDescription, both: bool) -> tuple[Estimate, ...]:
@@ -357,23 +419,75 @@ def _closure_estimate(readings: Readings, bench: BenchDescription) -> tuple[Esti
         (row["claim_m"] - row["counted_m"], None if row["gauge_m"] is None else row["claim_m"] - row["gauge_m"])
         for row in readings.rows("closure")
     ]
+    if len(returns) < 2:
+        return not_observable(["count_closure"], NO_RETURNS)
     (counted_at_start, gauge_at_start), later = returns[0], returns[1:]
     counted, gauged = max(later, key=lambda pair: abs(pair[0] - counted_at_start))
     worst = counted - counted_at_start
     gauge_worst = None if gauged is None or gauge_at_start is None else gauged - gauge_at_start
     count_m = float(bench.axis.count_travel)
-    budget = contributions([("one count at each end", count_m / 12**0.5 * 2**0.5, "B")])
+    budget = contributions([_one_count(bench)])
     statement = diagnosis.closure(worst / count_m, gauge_worst)
     return (Estimate("count_closure", worst, combined(budget), budget, statement),)
+
+
+def _drift_estimate(readings: Readings, bench: BenchDescription) -> tuple[Estimate, ...]:
+    if not has_gauge(bench):
+        return not_observable(["start_drift"], NO_GAUGE)
+    starts = [row["gauge_m"] - row["claim_m"] for row in readings.rows("closure") if row["gauge_m"] is not None]
+    if len(starts) < 2:
+        return not_observable(["start_drift"], NO_RETURNS)
+    found = drift(starts)
+    resolution_m, _ = _witness(bench, "gauge_m")
+    budget = contributions([("resolution of the gauge, both readings", resolution_m / math.sqrt(6), "B")])
+    statement = diagnosis.start_drift(found.total, found.spread, found.probability)
+    return (Estimate("start_drift", found.total, combined(budget), budget, statement),)
+
+
+def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[Contribution, ...]]:
+    """What the witnesses leave of each figure's budget, were the axis perfect."""
+    found: dict[str, tuple[Contribution, ...]] = {}
+    still = even_axis(settings.targets, settings.runs, scatter=0.0)
+    witness = load_witness(bench)
+    sides: list[tuple[tuple[Characteristic, ...], str]] = [(_LOAD_FIGURES, witness)] if witness else []
+    if counts_on(bench, Mounting.MOTOR):
+        sides.append((_MOTOR_FIGURES, "counted_m"))
+    for figures, column in sides:
+        resolution_m, calibration_m = _witness(bench, column)
+        budgets: Mapping[str, Budget] = positioning_budgets(
+            still, resolution_m=resolution_m, calibration_u_m=calibration_m
+        )
+        # a still axis governs both ends of E and A at one target, where the calibration cancels; a real one doesn't
+        for item in figures:
+            lines = budgets["M" if item.symbol in ("E", "A") else _ATTRIBUTES[item.name]]
+            found[item.name] = contributions(lines)
+    if bench.counter is not None:
+        found["count_closure"] = contributions([_one_count(bench)])
+    if has_gauge(bench):
+        resolution_m, calibration_m = _witness(bench, "gauge_m")
+        found["start_drift"] = contributions(
+            [("resolution of the gauge, both readings", resolution_m / math.sqrt(6), "B")]
+        )
+        if counts_on(bench, Mounting.MOTOR):
+            targets = targets_m(bench, settings)
+            u = math.sqrt(2) * calibration_m / (targets[-1] - targets[0])
+            found["scale_difference"] = contributions([("gauge calibration at both ends of the span", u, "B")])
+    return found
+
+
+def _one_count(bench: BenchDescription) -> tuple[str, float, str]:
+    return ("one count at each end", float(bench.axis.count_travel) / math.sqrt(6), "B")
 
 
 PROCEDURE = Procedure(
     name="repeatability",
     title="repeatability",
-    version="1",
+    version="2",
     settings=Settings,
     characteristics=_LOAD_FIGURES + _MOTOR_FIGURES + _WITNESS_FIGURES,
     check=check,
     run=run,
     evaluate=evaluate,
+    foresee=foresee,
+    from_file=FileTable("positions", place="target", repeat="run"),
 )

@@ -65,7 +65,7 @@ def judgement_of(
             cause = f"the evaluation gave no {limit.characteristic.name}"
             findings.append(aborted(planned.id, limit, plan.rule, cause))
         else:
-            findings.append(judge(planned.id, limit, estimate, plan.rule))
+            findings.append(judge(planned.id, limit, estimate, plan.rule, plan.maximum_risk))
     return Judgement(planned, estimates, tuple(findings))
 
 
@@ -136,7 +136,7 @@ def _reason(plan: Plan, axis: Axis, findings: Sequence[Finding], verdict: Verdic
     if not findings:
         return "Nothing was judged."
     if verdict is Verdict.PASS:
-        return f"{len(findings)} of {len(findings)} limits hold ({rule_text(plan.rule)})."
+        return f"{len(findings)} of {len(findings)} limits hold ({rule_text(plan.rule, plan.maximum_risk)})."
     return finding_sentence(worst_first(findings)[0], axis)
 
 

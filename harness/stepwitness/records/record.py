@@ -8,6 +8,7 @@
 
 from __future__ import annotations
 
+import math
 import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -17,8 +18,8 @@ from typing import Any
 
 from stepwitness.axis import Axis
 from stepwitness.bench.description import BenchDescription
-from stepwitness.display import Shown, estimate_shown, finding_shown, limit_text
-from stepwitness.findings import COVERAGE_FACTOR, Estimate, Finding, worst
+from stepwitness.display import Shown, estimate_shown, finding_shown, limit_text, shown, with_unit
+from stepwitness.findings import COVERAGE_FACTOR, Characteristic, DecisionRule, Estimate, Finding, worst
 from stepwitness.plan.description import Plan, PlannedProcedure
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.records.journal import JournalError, JournalReadings
@@ -91,6 +92,8 @@ def seal_record(directory: Path, plan: Plan, bench: BenchDescription, run: RunFa
             "file": plan.path,
             "purpose": plan.purpose.value,
             "rule": plan.rule.value,
+            "maximum_risk": plan.maximum_risk if plan.rule is DecisionRule.STATED_RISK else None,
+            "inform_only": plan.inform_only,
             "text": plan.text,
             "sha256": text_digest(plan.text),
         },
@@ -181,7 +184,6 @@ def _procedure_entry(planned: PlannedProcedure, journal: _Journal, judgement: Ju
 def _estimate_entry(procedure: Procedure, estimate: Estimate, axis: Axis) -> dict[str, Any]:
     characteristic = procedure.characteristic(estimate.name)
     assert characteristic is not None, "the judgement refuses an estimate that isn't declared"
-    shown = estimate_shown(characteristic, estimate, axis=axis)
     return {
         "name": estimate.name,
         "title": characteristic.title,
@@ -192,11 +194,20 @@ def _estimate_entry(procedure: Procedure, estimate: Estimate, axis: Axis) -> dic
         "kind": characteristic.kind.value,
         **_value(estimate),
         "budget": [
-            {"source": line.source, "u": line.standard_uncertainty, "type": line.kind} for line in estimate.budget
+            {
+                "source": line.source,
+                "u": float(line.standard_uncertainty),
+                "type": line.kind,
+                "dof": _finite(line.degrees_of_freedom),
+                "distribution": line.distribution,
+            }
+            for line in estimate.budget
         ],
+        "dof": _finite(estimate.degrees_of_freedom),
+        "interval": _interval_entry(estimate, characteristic, axis),
         "statement": estimate.statement,
         "reason": estimate.reason,
-        "shown": _shown_entry(shown),
+        "shown": _shown_entry(estimate_shown(characteristic, estimate, axis=axis)),
     }
 
 
@@ -215,6 +226,7 @@ def _finding_entry(finding: Finding, axis: Axis) -> dict[str, Any]:
         "limit_text": limit.text,
         "margin": finding.margin,
         "rule": finding.rule.value,
+        "probability": finding.probability,
         "verdict": finding.verdict.value,
         "statement": finding.estimate.statement,
         "reason": finding.reason,
@@ -230,6 +242,29 @@ def _value(estimate: Estimate) -> dict[str, Any]:
         "u": float(estimate.standard_uncertainty) if there else None,
         "U": float(estimate.expanded_uncertainty) if there else None,
         "k": COVERAGE_FACTOR,
+    }
+
+
+def _finite(number: float) -> float | None:
+    """Degrees of freedom as JSON has them: null for endless."""
+    return float(number) if math.isfinite(number) else None
+
+
+def _interval_entry(estimate: Estimate, characteristic: Characteristic, axis: Axis) -> dict[str, Any] | None:
+    """The interval in SI and as shown, both ends with the decimals that U has."""
+    found = estimate.interval
+    if found is None:
+        return None
+    ends = [
+        shown(end, estimate.expanded_uncertainty, characteristic.unit, characteristic.kind, axis)
+        for end in (found.low, found.high)
+    ]
+    return {
+        "low": found.low,
+        "high": found.high,
+        "confidence": found.confidence,
+        "of": found.measurand,
+        "shown": with_unit(f"{ends[0].value} to {ends[1].value}", ends[0].unit),
     }
 
 

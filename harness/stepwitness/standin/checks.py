@@ -15,8 +15,10 @@ from stepwitness.standin.screw import thread_torque
 _POSITIVE = {
     "motor": ("holding_torque_nm", "rated_current_a", "resistance_ohm", "inductance_h", "supply_v"),
     "screw": ("mean_diameter_m", "stiffness_n_per_m"),
-    "load": ("stop_stiffness_n_per_m",),
-    "gauge": ("range_m",),
+    "load": ("stop_stiffness_n_per_m", "pitch_period_m"),
+    "gauge": ("range_m", "drift_settle_s"),
+    "supply": ("hold_up_s",),
+    "thermal": ("winding_settle_s", "screw_settle_s"),
 }
 """Fields that must exceed 0; every other number is only kept from being negative where `_SIGNED` doesn't list it."""
 
@@ -35,12 +37,18 @@ _SIGNED = {
     "phase_error",
     "duty_error",
     "tilt_turns",
+    "pitch_turns",
+    "index_turns",
+    "abbe_offset_m",
+    "drift_m",
+    "fixed_at_m",
+    "rise_k",
     "from_s",
     "to_s",
     "force_n",
 }
 
-_SHARES = {"missed_edge", "doubled_edge", "phase", "drag_wave"}
+_SHARES = {"missed_edge", "doubled_edge", "phase", "drag_wave", "motor_share"}
 """Fields that lie between 0 and 1."""
 
 

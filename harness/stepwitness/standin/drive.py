@@ -9,6 +9,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,7 @@ class PulseGenerator:
         self._forward = True
         self._sent_of_train = 0
         self._chunk = np.empty(0)
+        self._chunk_from = 0
         self._chunk_ends_train = True
         self._chunk_is_new = False
         self.fault = ""
@@ -106,8 +108,17 @@ class PulseGenerator:
 
     @property
     def claim(self) -> int:
-        """What the drive believes its position to be: what it was set to and every pulse since."""
+        """What the drive believes its position to be: what it was set to and every pulse that was counted since."""
         return self._claim
+
+    def claim_at(self, now_s: float) -> int:
+        """The same with the pulses that leave before `now_s`, an instant that the generator knows."""
+        left = bisect_left(self._chunk, now_s) - (self._sent_of_train - self._chunk_from)
+        return self._claim + (left if self._forward else -left)
+
+    def knows(self, now_s: float) -> bool:
+        """Whether the pulses at hand reach as far as `now_s`."""
+        return self._chunk_ends_train or now_s <= self._chunk[-1]
 
     def moving(self, now_s: float) -> bool:
         return self._train is not None and now_s < self._train.end_s
@@ -153,6 +164,7 @@ class PulseGenerator:
 
     def _refill(self) -> None:
         self._chunk = self._train.times_s(self._sent_of_train) if self._train is not None else np.empty(0)
+        self._chunk_from = self._sent_of_train
         self._chunk_ends_train = self._train is None or self._sent_of_train + len(self._chunk) >= self._train.total
         self._chunk_is_new = True
 

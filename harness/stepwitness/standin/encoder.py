@@ -29,6 +29,7 @@ class QuadratureDecoder:
         self._state = state % 4
         self.counts = 0
         self.faults = 0
+        self.index_counts: int | None = None
 
     def see(self, a: int, b: int) -> None:
         """The channels now stand at `a` and `b`."""
@@ -101,6 +102,10 @@ class EncoderTrack:
         self._random = Random(seed)
         self._state = 0
         self._until_fault = self._draw()
+        turn = round(2.0 * math.pi * abs(states_per_unit)) if rotary else 0
+        self._states_per_turn = turn
+        self._index = round(physics.index_turns * turn)
+        self._turn = -self._index // turn if turn else 0
 
     @property
     def true_states(self) -> int:
@@ -110,6 +115,20 @@ class EncoderTrack:
     def move_to(self, place: float, *, seconds: float = math.inf) -> None:
         """The path goes to `place` without turning on the way, in so many `seconds`."""
         state = self._state_at(place)
+        if self._states_per_turn:
+            turn = (state - self._index) // self._states_per_turn
+            if turn != self._turn:
+                # The last index pulse on the way, which latches the counts.
+                passed = (turn + (turn < self._turn)) * self._states_per_turn + self._index
+                self._turn = turn
+                way = abs(state - self._state)
+                share = abs(passed - self._state) / way if way else 0.0
+                self._pass_to(passed, seconds * share if share else seconds)
+                self.decoder.index_counts = self.decoder.counts
+                seconds *= 1.0 - share
+        self._pass_to(state, seconds)
+
+    def _pass_to(self, state: int, seconds: float) -> None:
         if abs(state - self._state) * self._shortest_edge_s > seconds:
             self._outrun(state, seconds)
         while abs(state - self._state) >= self._until_fault:

@@ -62,7 +62,7 @@ def serve(server: Server, parts: Mapping[str, Any], *, over: str, rated_a: float
         options = {"interface": "slcan", "channel": channel, "node": str(NODE), "state_timeout": "3 s", **_loop(parts)}
         served["drive"] = {"part": "cia402", "options": options}
     elif over == "hislip":
-        for role in SCPI.keys() & parts.keys():
+        for role in (role for role in parts if role in SCPI):
             port = server.add_tcp(hislip(SCPI[role](parts[role])))
             served[role] = {"part": "scpi", "options": {"resource": f"TCPIP::{HOST}::hislip0,{port}::INSTR"}}
     for role, part in parts.items():

@@ -14,7 +14,7 @@ the same source runs as it is and can be compiled. Angles in radians since power
 from __future__ import annotations
 
 from collections.abc import MutableSequence, Sequence
-from math import cos, exp, sin
+from math import cos, exp, sin, sqrt
 
 # Slots of `state`.
 TIME = 0  # s
@@ -29,7 +29,8 @@ NEXT_PULSE = 8  # index into `pulses`
 REFERENCE_A = 9  # A, what the regulator aims at; the table's value unless it lags
 REFERENCE_B = 10
 SCREW = 11  # rad, behind the coupling
-STATE_SIZE = 12
+BUS_V = 12  # V, what the supply's capacitors stand at; 0 until the first call
+STATE_SIZE = 13
 
 # Slots of `constants`.
 END_S = 0  # integrate until then
@@ -39,7 +40,7 @@ AMPLITUDE_A = 3  # winding amplitude that the output stage regulates to, after i
 SUPPLY_V = 4
 RESISTANCE_OHM = 5
 INDUCTANCE_H = 6
-TORQUE_CONSTANT = 7  # N m/A, and V s/rad
+TORQUE_CONSTANT = 7  # N m/A, and V s/rad; of a small current where it saturates
 ROTOR_TEETH = 8
 DETENT_NM = 9
 VISCOUS_NMS = 10
@@ -70,7 +71,15 @@ SKIP = 34  # 0 keeps integrating at rest
 REGULATOR_LAG_S = 35
 DRAG_WAVE = 36  # share of the drag that comes and goes once a turn
 HALF_SLACK_RAD = 37  # of the coupling
-CONSTANTS_SIZE = 38
+SATURATION = 38  # 1/A2: torque constant over sqrt(1 + SATURATION i2)
+HALF_RIPPLE_A = 39  # a winding's mean current lies so far below what the regulator peaks at
+BUS_LIMIT_A = 40  # most that the supply gives; 0 without a limit
+BUS_F = 41  # of the supply's capacitors
+DRAG_STRIBECK = 42  # rad/s at which drag has fallen half way from static to sliding; 0 for a step
+GUIDE_STRIBECK = 43  # the same of the guide
+STOP_DAMPING = 44  # s/rad: share by which a stop pushes harder per speed into it
+SCREW_HOLD_NM = 45  # static drag of the screw alone, without the brake at the motor
+CONSTANTS_SIZE = 46
 
 
 def integrate(
@@ -135,6 +144,11 @@ def integrate(
     lag = constants[REGULATOR_LAG_S]
     drag_wave = constants[DRAG_WAVE]
     half_slack = constants[HALF_SLACK_RAD]
+    saturation = constants[SATURATION]
+    half_ripple = constants[HALF_RIPPLE_A]
+    bus_limit = constants[BUS_LIMIT_A]
+    drag_stribeck = constants[DRAG_STRIBECK]
+    guide_stribeck = constants[GUIDE_STRIBECK]
 
     size = len(cosines)
     pulse_count = len(pulses)
@@ -142,6 +156,9 @@ def integrate(
     turns = 0
     target_a = amplitude * cosines[index]
     target_b = amplitude * sines[index]
+    if half_ripple != 0.0:
+        target_a = max(target_a - half_ripple, 0.0) if target_a > 0.0 else min(target_a + half_ripple, 0.0)
+        target_b = max(target_b - half_ripple, 0.0) if target_b > 0.0 else min(target_b + half_ripple, 0.0)
     reference_a = target_a
     reference_b = target_b
     if lag != 0.0:
@@ -150,22 +167,38 @@ def integrate(
     settled = ia == target_a and ib == target_b and reference_a == target_a and reference_b == target_b
     blend = 0.0
     acceleration = 0.0
+    weaker_a = 1.0
+    weaker_b = 1.0
+    bus = supply
+    if bus_limit != 0.0 and 0.0 < state[BUS_V] < supply:
+        bus = state[BUS_V]
+    field = ia * ia + ib * ib
+    driving = max(-lowering, 0.0)
+    varying_drag = drag_wave != 0.0 or drag_stribeck != 0.0
     near = 1.0e-9 * (amplitude + 1.0e-3)
     # Below this speed the supply holds any current of the table whatever the phase, so currents that are on their
     # reference stay there.
-    free_speed = (supply - resistance * amplitude) / torque_constant
+    free_speed = (bus - resistance * amplitude) / torque_constant
     still = False
     # An empty zone: the first step finds the one in which the load stands.
     zone_low = 1.0
     zone_high = 0.0
     contact = False
     stop_at = 0.0
+    inwards = 0.0
+    guide = 0.0
+    guide_static = 0.0
+    external = 0.0
+    push = 0.0
     push_up = 0.0
     push_down = 0.0
     behind_up = 0.0
     behind_down = 0.0
     behind_up_static = 0.0
     behind_down_static = 0.0
+    if half_slack != 0.0:
+        nut = nut_offset + screw * travel_per_rad + pitch_error * sin(screw) - load
+        push = stiffness * (nut - min(max(nut, -half_backlash), half_backlash))
 
     while t < end:
         if k < pulse_count and pulses[k] <= t:
@@ -176,6 +209,9 @@ def integrate(
                 index = size - 1
             target_a = amplitude * cosines[index]
             target_b = amplitude * sines[index]
+            if half_ripple != 0.0:
+                target_a = max(target_a - half_ripple, 0.0) if target_a > 0.0 else min(target_a + half_ripple, 0.0)
+                target_b = max(target_b - half_ripple, 0.0) if target_b > 0.0 else min(target_b + half_ripple, 0.0)
             if lag == 0.0:
                 reference_a = target_a
                 reference_b = target_b
@@ -192,7 +228,7 @@ def integrate(
         half = 0.5 * h
         decay = exp(-resistance * h / inductance)
         gain = (1.0 - decay) / resistance
-        swing = supply * gain
+        swing = bus * gain
         if lag != 0.0:
             blend = 1.0 - exp(-h / lag)
         step = 0
@@ -218,7 +254,10 @@ def integrate(
                     else:
                         settled = False
                 emf = torque_constant * (speed + half * acceleration) * gain
-                free = ia * decay + emf * s
+                if saturation != 0.0:
+                    weaker_a = 1.0 / sqrt(1.0 + saturation * ia * ia)
+                    weaker_b = 1.0 / sqrt(1.0 + saturation * ib * ib)
+                free = ia * decay + emf * weaker_a * s
                 change = reference_a - ia
                 if reference_a > free + swing:
                     mean_a = ia
@@ -237,7 +276,7 @@ def integrate(
                     elif change < 0.0:
                         mean_a -= 0.5 * change * change / (free - swing - ia)
                     ia = reference_a
-                free = ib * decay - emf * c
+                free = ib * decay - emf * weaker_b * c
                 change = reference_b - ib
                 if reference_b > free + swing:
                     mean_b = ib
@@ -257,9 +296,25 @@ def integrate(
                         mean_b -= 0.5 * change * change / (free - swing - ib)
                     ib = reference_b
 
-            torque = torque_constant * (mean_b * c - mean_a * s) + shaft_torque
+            if saturation != 0.0:
+                weaker_a = 1.0 / sqrt(1.0 + saturation * mean_a * mean_a)
+                weaker_b = 1.0 / sqrt(1.0 + saturation * mean_b * mean_b)
+                torque = torque_constant * (mean_b * weaker_b * c - mean_a * weaker_a * s)
+            else:
+                torque = torque_constant * (mean_b * c - mean_a * s)
+            if bus_limit != 0.0:
+                # Copper, shaft and field take from the capacitors what the supply doesn't give; it takes nothing back.
+                power = resistance * (mean_a * mean_a + mean_b * mean_b) + torque * speed
+                power += 0.5 * inductance * (ia * ia + ib * ib - field) / h
+                field = ia * ia + ib * ib
+                bus += h * (bus_limit - power / bus) / constants[BUS_F]
+                bus = min(max(bus, 1.0e-3 * supply), supply)
+                swing = bus * gain
+                free_speed = (bus - resistance * amplitude) / torque_constant
+            torque += shaft_torque
             if detent != 0.0:
-                torque -= detent * sin(4.0 * teeth * middle)
+                # sin 4x = 4 sin x cos x (cos2 x - sin2 x)
+                torque -= 4.0 * detent * s * c * (c * c - s * s)
 
             # The load behind the nut.
             if not zone_low <= load <= zone_high:
@@ -286,10 +341,12 @@ def integrate(
                 contact = False
                 if load > constants[STOP_HIGH_M]:
                     contact = True
+                    inwards = 1.0
                     stop_at = constants[STOP_HIGH_M]
                     zone_low = max(zone_low, stop_at)
                 elif load < constants[STOP_LOW_M]:
                     contact = True
+                    inwards = -1.0
                     stop_at = constants[STOP_LOW_M]
                     zone_high = min(zone_high, stop_at)
                 else:
@@ -318,7 +375,31 @@ def integrate(
                 elif -guide_static - external < 0.0:
                     behind_down_static -= half_backlash
 
-            screw = min(max(screw, middle - half_slack), middle + half_slack) if half_slack != 0.0 else middle
+            if guide_stribeck != 0.0:
+                ratio = speed / guide_stribeck
+                friction = guide + (guide_static - guide) / (1.0 + ratio * ratio)
+                push_up = friction - external
+                push_down = -friction - external
+                behind_up = push_up / stiffness
+                behind_down = push_down / stiffness
+                if push_up > 0.0:
+                    behind_up += half_backlash
+                elif push_up < 0.0:
+                    behind_up -= half_backlash
+                if push_down > 0.0:
+                    behind_down += half_backlash
+                elif push_down < 0.0:
+                    behind_down -= half_backlash
+
+            if half_slack == 0.0:
+                screw = middle
+            elif driving * push > constants[SCREW_HOLD_NM]:
+                # The load turns the screw by itself, and so holds it on one flank of the slack.
+                screw = middle - half_slack
+            elif driving * push < -constants[SCREW_HOLD_NM]:
+                screw = middle + half_slack
+            else:
+                screw = min(max(screw, middle - half_slack), middle + half_slack)
             nut = nut_offset + screw * travel_per_rad
             if pitch_error != 0.0:
                 nut += pitch_error * sin(screw)
@@ -326,6 +407,8 @@ def integrate(
                 # x + lag(push + ks (x - stop)) = nut, solved for both directions of sliding; monotone in x.
                 load_way = 0.0
                 spring = constants[STOP_STIFFNESS]
+                if constants[STOP_DAMPING] != 0.0:
+                    spring *= max(1.0e-3, 1.0 + constants[STOP_DAMPING] * inwards * speed)
                 ratio = spring / stiffness
                 free = stop_at - push_up / spring
                 if nut > free + half_backlash:
@@ -384,9 +467,13 @@ def integrate(
                 # Inside the slack nothing of the load comes through to the rotor.
                 resist_up = 0.0
                 resist_down = 0.0
-            if drag_wave != 0.0:
-                drag = constants[DRAG_NM] * (1.0 + drag_wave * cos(screw))
-                drag_static = constants[DRAG_STATIC_NM] * (1.0 + drag_wave * cos(screw))
+            if varying_drag:
+                ratio = 1.0 + drag_wave * cos(screw)
+                drag = constants[DRAG_NM] * ratio
+                drag_static = constants[DRAG_STATIC_NM] * ratio
+                if drag_stribeck != 0.0:
+                    ratio = speed / drag_stribeck
+                    drag += (drag_static - drag) / (1.0 + ratio * ratio)
             if speed > 0.0:
                 damping = half * viscous * inverse_up
                 after = (speed * (1.0 - damping) + h * (torque - drag - resist_up) * inverse_up) / (1.0 + damping)
@@ -416,7 +503,7 @@ def integrate(
             else:
                 after = 0.0
                 load_way = 0.0
-                still = steady and skip
+                still = steady and skip and bus == supply
             acceleration = (after - speed) / h
             speed = after
             rotor = middle + half * speed
@@ -427,7 +514,14 @@ def integrate(
             break
 
     # The load was last led to where the nut stood in the middle of a step.
-    screw = min(max(screw, rotor - half_slack), rotor + half_slack) if half_slack != 0.0 else rotor
+    if half_slack == 0.0:
+        screw = rotor
+    elif driving * push > constants[SCREW_HOLD_NM]:
+        screw = rotor - half_slack
+    elif driving * push < -constants[SCREW_HOLD_NM]:
+        screw = rotor + half_slack
+    else:
+        screw = min(max(screw, rotor - half_slack), rotor + half_slack)
     nut = nut_offset + screw * travel_per_rad
     if pitch_error != 0.0:
         nut += pitch_error * sin(screw)
@@ -449,4 +543,5 @@ def integrate(
     state[REFERENCE_A] = reference_a
     state[REFERENCE_B] = reference_b
     state[SCREW] = screw
+    state[BUS_V] = bus
     return turns

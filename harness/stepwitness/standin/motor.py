@@ -16,9 +16,27 @@ def torque_constant_nm_per_a(motor: MotorPhysics) -> float:
     return motor.holding_torque_nm / motor.rated_current_a
 
 
+def saturation_per_a2(motor: MotorPhysics) -> float:
+    """Of the law by which the torque constant falls: ``K(i) = K(0) / sqrt(1 + s i^2)``, a torque that rises in
+    proportion at first and ends at ``K(0) / sqrt(s)``. The back-EMF constant falls with it, so no power is lost."""
+    return (motor.saturation / motor.rated_current_a) ** 2
+
+
+def unsaturated_constant_nm_per_a(motor: MotorPhysics) -> float:
+    """Torque constant at no current, such that the holding torque at rated current is the one that was set."""
+    return torque_constant_nm_per_a(motor) * math.sqrt(1.0 + motor.saturation**2)
+
+
 def holding_torque_nm(motor: MotorPhysics, current_a: float) -> float:
-    """Peak of the torque-angle curve at a winding amplitude of `current_a`."""
-    return torque_constant_nm_per_a(motor) * current_a
+    """Peak of the torque-angle curve with `current_a` in one winding; in proportion where iron doesn't saturate."""
+    weaker = math.sqrt(1.0 + saturation_per_a2(motor) * current_a * current_a)
+    return unsaturated_constant_nm_per_a(motor) * current_a / weaker
+
+
+def winding_torque_nm(motor: MotorPhysics, currents_a: tuple[float, float], electrical_rad: float) -> float:
+    """Torque of both windings where the rotor stands at an electrical angle."""
+    first, second = (holding_torque_nm(motor, current_a) for current_a in currents_a)
+    return second * math.cos(electrical_rad) - first * math.sin(electrical_rad)
 
 
 def static_lag_rad(load_torque_nm: float, holding_torque_nm: float, rotor_teeth: int) -> float:

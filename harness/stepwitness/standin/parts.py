@@ -21,7 +21,7 @@ from stepwitness.devices.interfaces import (
 
 if TYPE_CHECKING:
     from stepwitness.standin.encoder import QuadratureDecoder
-    from stepwitness.standin.instruments import GaugeReading, MeterReading
+    from stepwitness.standin.instruments import GaugeReading, MeterReading, SupplyReading
     from stepwitness.standin.loop import PositionLoop
     from stepwitness.standin.rig import Rig
 
@@ -63,10 +63,10 @@ class Drive:
         self._rig.exchange(self._generator.halt)
 
     def status(self) -> DriveStatus:
-        return self._rig.exchange(self._generator.status)
+        return self._rig.ask_generator(self._generator.status)
 
     def position(self) -> int:
-        return self._rig.exchange(lambda _: self._generator.claim)
+        return self._rig.ask_generator(self._generator.claim_at)
 
     def set_position(self, microsteps: int) -> None:
         self._rig.exchange(lambda now_s: self._generator.set_claim(microsteps, now_s))
@@ -75,7 +75,7 @@ class Drive:
         self._rig.exchange(lambda _: self._generator.set_output(number, on))
 
     def output(self, number: int) -> bool:
-        return self._rig.exchange(lambda _: self._generator.output(number))
+        return self._rig.ask_generator(lambda _: self._generator.output(number))
 
 
 class ClosedLoopDrive(Drive):
@@ -107,10 +107,10 @@ class ClosedLoopDrive(Drive):
         def tell(now_s: float) -> DriveStatus:
             return replace(self._generator.status(now_s), moving=self._loop.moving(now_s))
 
-        return self._rig.exchange(tell)
+        return self._rig.look(tell)
 
     def position(self) -> int:
-        return self._rig.exchange(lambda _: round(self._loop.position))
+        return self._rig.look(lambda _: round(self._loop.position))
 
     def set_position(self, microsteps: int) -> None:
         self._rig.exchange(lambda now_s: self._loop.set_position(microsteps, now_s))
@@ -119,7 +119,7 @@ class ClosedLoopDrive(Drive):
         self._rig.exchange(lambda _: self._loop.configure(settings))
 
     def loop_status(self) -> ClosedLoopStatus:
-        return self._rig.exchange(self._loop.status)
+        return self._rig.look(self._loop.status)
 
     def clear_alarm(self) -> None:
         self._rig.exchange(self._loop.clear_alarm)
@@ -135,10 +135,17 @@ class Counter:
         return _identity(self._rig, "counter")
 
     def counts(self) -> int:
-        return self._rig.exchange(lambda _: self._decoder.counts)
+        return self._rig.look(self._counts)
 
     def faults(self) -> int:
-        return self._rig.exchange(lambda _: self._decoder.faults)
+        return self._rig.look(lambda _: self._decoder.faults)
+
+    def index_counts(self) -> int | None:
+        """Counts at the encoder's last index pulse; None before the first."""
+        return self._rig.look(lambda _: self._decoder.index_counts)
+
+    def _counts(self, _: float) -> int:
+        return self._decoder.counts
 
 
 class Gauge:
@@ -149,7 +156,7 @@ class Gauge:
         return _identity(self._rig, "gauge")
 
     def travel_m(self) -> float:
-        return self._rig.exchange(self._reading.read)
+        return self._rig.look(self._reading.read)
 
 
 class Meter:
@@ -160,14 +167,14 @@ class Meter:
         return _identity(self._rig, "meter")
 
     def current_a(self) -> float:
-        return self._rig.exchange(lambda _: self._reading.read(self._rig.plant.currents_a))
+        return self._rig.look(lambda _: self._reading.read(self._rig.plant.currents_a))
 
 
 class Supply:
     """Feeds the output stage alone: without it the drive still counts, and the windings have no current."""
 
-    def __init__(self, rig: Rig) -> None:
-        self._rig = rig
+    def __init__(self, rig: Rig, reading: SupplyReading) -> None:
+        self._rig, self._reading = rig, reading
 
     def identity(self) -> Identity:
         return _identity(self._rig, "supply")
@@ -179,10 +186,13 @@ class Supply:
         self._rig.exchange(switch)
 
     def output(self) -> bool:
-        return self._rig.exchange(lambda _: self._rig.supply_on)
+        return self._rig.look(lambda _: self._rig.supply_on)
 
     def voltage_v(self) -> float:
-        return self._rig.exchange(lambda _: self._rig.stand_in.motor.supply_v if self._rig.supply_on else 0.0)
+        def read(_: float) -> float:
+            return self._reading.read(self._rig.plant.supply_v) if self._rig.supply_on else 0.0
+
+        return self._rig.look(read)
 
 
 class Brake:
@@ -196,7 +206,7 @@ class Brake:
         self._rig.exchange(lambda now_s: self._rig.set_brake(False, now_s))
 
     def is_closed(self) -> bool:
-        return self._rig.exchange(lambda _: self._rig.brake_told)
+        return self._rig.look(lambda _: self._rig.brake_told)
 
 
 class Drag:
@@ -224,11 +234,11 @@ class Inputs:
                 limits.add(Side.HIGH)
             return InputState(frozenset(limits), rig.stop_circuit_closed)
 
-        return self._rig.exchange(look)
+        return self._rig.look(look)
 
 
 def _identity(rig: Rig, part: str) -> Identity:
     def tell(_: float) -> Identity:
         return Identity(maker="stepwitness", model=f"stand-in {part}", serial=f"seed {rig.stand_in.seed}")
 
-    return rig.exchange(tell)
+    return rig.look(tell)

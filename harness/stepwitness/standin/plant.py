@@ -11,22 +11,30 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from stepwitness.axis import Axis, Decoding, Encoder, Mounting
 from stepwitness.standin import kernel
-from stepwitness.standin.backend import Floats, backend, default_name
+from stepwitness.standin.backend import backend, default_name
 from stepwitness.standin.encoder import EncoderTrack, QuadratureDecoder
-from stepwitness.standin.motor import microstep_table, torque_constant_nm_per_a
+from stepwitness.standin.motor import microstep_table, saturation_per_a2, unsaturated_constant_nm_per_a
 from stepwitness.standin.parameters import LoadPhysics, StandIn
-from stepwitness.standin.screw import lag_m, thread_torque
+from stepwitness.standin.screw import lag_m, stiffness_n_per_m, thread_torque
+from stepwitness.standin.thermal import SlowModel
+
+if TYPE_CHECKING:
+    from stepwitness.standin.backend import Floats
 
 GRAVITY_M_PER_S2 = 9.80665
 
-STEP_RATIO = 0.1
+STEP_RATIO = 0.2
 """Longest step times the fastest angular frequency of the undamped plant; see `longest_step_s`."""
 
 TURNS = 256
 """Turning points that one call of the kernel can hold."""
+
+EDGE_RATE_SLICE_S = 1.0e-3
+"""Over which the rate of an encoder's edges is averaged, where a counter can be outrun."""
 
 Follower = Callable[[Sequence[float], float, float], None]
 
@@ -70,7 +78,7 @@ def longest_step_s(axis: Axis, stand_in: StandIn) -> float:
     stiffness = (
         teeth * motor.holding_torque_nm
         + 4.0 * teeth * motor.detent_torque_nm
-        + stand_in.screw.stiffness_n_per_m * travel_per_rad(axis) ** 2
+        + stiffness_n_per_m(stand_in.screw) * travel_per_rad(axis) ** 2
     )
     masses = inertia(axis, stand_in)
     return STEP_RATIO / math.sqrt(stiffness / min(masses.turning, masses.raising, masses.lowering))
@@ -95,25 +103,48 @@ class Plant:
         """
         self._axis, self._stand_in = axis, stand_in
         self._backend = backend(kernel_name or default_name())
-        sequence = self._backend.sequence
-        motor = stand_in.motor
+        self._integrate, sequence = self._backend.integrate, self._backend.sequence
+        motor, screw, supply = stand_in.motor, stand_in.screw, stand_in.supply
         self.microsteps = stand_in.microsteps or axis.microsteps
         table = microstep_table(self.microsteps, table_error=motor.table_error, phase_b_share=motor.phase_b_share)
         self._cosines, self._sines = map(sequence, table)
+        constants = _constants(axis, stand_in)
+        self._constants = sequence(constants)
+        self._constants[kernel.SKIP] = float(skip_rest)
+        self._constants[kernel.STEP_S] = step_s or longest_step_s(axis, stand_in)
         self._state = sequence([0.0] * kernel.STATE_SIZE)
         self._state[kernel.TIME] = start_s
         self._state[kernel.LOAD] = stand_in.start_m
-        self._constants = sequence(_constants(axis, stand_in))
-        self._constants[kernel.SKIP] = float(skip_rest)
-        self._constants[kernel.STEP_S] = step_s or longest_step_s(axis, stand_in)
+        if weight_n(stand_in.load) * -constants[kernel.LOWER_M] > constants[kernel.SCREW_HOLD_NM]:
+            # What hangs turns the screw, which so rests on the lower flank of the coupling's slack.
+            self._state[kernel.SCREW] = -constants[kernel.HALF_SLACK_RAD]
+            self._constants[kernel.NUT_OFFSET_M] -= constants[kernel.TRAVEL_PER_RAD] * self._state[kernel.SCREW]
+        self.time_s = start_s
+        """Present time of the plant."""
         self._pulses = sequence([])
         self._turn_rotor, self._turn_load = sequence([0.0] * TURNS), sequence([0.0] * TURNS)
-        self._tracks: list[tuple[EncoderTrack, Mounting]] = []
+        self._tracks: list[tuple[EncoderTrack, bool]] = []
         self._followers: list[Follower] = []
         self._pulses_sent = 0
         self._weight_n = weight_n(stand_in.load)
         self._braked = False
         self._set_drag(0.0)
+        self._has_bus_limit = supply.limit_a > 0.0
+        self._cold = (float(self._constants[kernel.NUT_OFFSET_M]), constants[kernel.TRAVEL_PER_RAD])
+        slow = SlowModel(
+            stand_in.thermal,
+            stand_in.ambient,
+            rated_copper_w=motor.resistance_ohm * motor.rated_current_a**2,
+            wear=screw.wear,
+        )
+        self._slow = slow if slow.changes else None
+        self._slice_s = slow.slice_s if slow.changes else math.inf
+        self._slow_from_s = start_s
+        self._copper_as2 = self._turned_rad = 0.0
+        self._last_rotor_rad = 0.0
+        if self._slow is not None:
+            slow.state.winding_k = slow.state.screw_k = slow.ambient_k(start_s)
+            self._warm(slow)
 
     # -- what acts on the plant ------------------------------------------------------------------------------
 
@@ -166,7 +197,9 @@ class Plant:
             rotary=on_motor,
             seed=f"{self._stand_in.seed}:{seed}",
         )
-        self._tracks.append((track, encoder.mounting))
+        self._tracks.append((track, on_motor))
+        if physics.shortest_edge_s:
+            self._slice_s = min(self._slice_s, EDGE_RATE_SLICE_S)
         return decoder
 
     def follow_load(self, follower: Follower) -> None:
@@ -177,33 +210,73 @@ class Plant:
 
     def advance(self, until_s: float) -> None:
         """Integrate to `until_s`. A pulse at that very instant is left for the next call."""
+        if self._slice_s == math.inf:
+            self._advance(until_s)
+            return
+        while self.time_s < until_s:
+            self._advance(min(until_s, self.time_s + self._slice_s))
+            if self._slow is not None:
+                self._pass_slow_time(self._slow)
+
+    def _advance(self, until_s: float) -> None:
+        state = self._state
         self._constants[kernel.END_S] = until_s
         while self.time_s < until_s:
             before_s = self.time_s
-            turns = self._backend.integrate(
-                self._state,
-                self._constants,
-                self._cosines,
-                self._sines,
-                self._pulses,
-                self._turn_rotor,
-                self._turn_load,
+            turns = self._integrate(
+                state, self._constants, self._cosines, self._sines, self._pulses, self._turn_rotor, self._turn_load
             )
-            for track, mounting in self._tracks:
-                on_motor = mounting is Mounting.MOTOR
-                if turns:
-                    for place in self._backend.floats(self._turn_rotor if on_motor else self._turn_load, turns):
+            self.time_s = float(state[kernel.TIME])
+            rotor_rad, load_m = float(state[kernel.ROTOR]), float(state[kernel.LOAD])
+            if turns:
+                rotor_turns = self._backend.floats(self._turn_rotor, turns)
+                load_turns = self._backend.floats(self._turn_load, turns)
+                for track, on_motor in self._tracks:
+                    for place in rotor_turns if on_motor else load_turns:
                         track.move_to(place)
-                seconds = math.inf if turns else self.time_s - before_s
-                track.move_to(self.rotor_rad if on_motor else self.load_m, seconds=seconds)
+                    track.move_to(rotor_rad if on_motor else load_m)
+            else:
+                rotor_turns = load_turns = []
+                for track, on_motor in self._tracks:
+                    track.move_to(rotor_rad if on_motor else load_m, seconds=self.time_s - before_s)
             for follow in self._followers:
-                follow(self._backend.floats(self._turn_load, turns), self.load_m, self.time_s)
+                follow(load_turns, load_m, self.time_s)
+            if self._slow is not None:
+                self._copper_as2 += (state[kernel.CURRENT_A] ** 2 + state[kernel.CURRENT_B] ** 2) * (
+                    self.time_s - before_s
+                )
+                for place in (*rotor_turns, rotor_rad):
+                    self._turned_rad += abs(place - self._last_rotor_rad)
+                    self._last_rotor_rad = place
+
+    def _pass_slow_time(self, slow: SlowModel) -> None:
+        """Let heat and wear of the last slice act, once it is full."""
+        seconds = self.time_s - self._slow_from_s
+        if seconds < slow.slice_s * (1.0 - 1.0e-9):
+            return
+        constants = self._constants
+        friction_nm = constants[kernel.DRAG_NM] + constants[kernel.GUIDE_N] * constants[kernel.RAISE_M]
+        slow.pass_time(
+            seconds,
+            until_s=self.time_s,
+            copper_w=float(constants[kernel.RESISTANCE_OHM]) * self._copper_as2 / seconds,
+            friction_j=float(friction_nm) * self._turned_rad,
+            travelled_m=self._turned_rad * self._cold[1],
+        )
+        self._slow_from_s, self._copper_as2, self._turned_rad = self.time_s, 0.0, 0.0
+        self._warm(slow)
+
+    def _warm(self, slow: SlowModel) -> None:
+        """Resistance, length of the screw from its locating bearing, and clearance as heat and wear have made them."""
+        offset_m, per_rad = self._cold
+        fixed_m = self._stand_in.thermal.fixed_at_m
+        constants = self._constants
+        constants[kernel.RESISTANCE_OHM] = self._stand_in.motor.resistance_ohm * slow.resistance_ratio
+        constants[kernel.NUT_OFFSET_M] = fixed_m + (offset_m - fixed_m) * slow.length_ratio
+        constants[kernel.TRAVEL_PER_RAD] = per_rad * slow.length_ratio
+        constants[kernel.HALF_BACKLASH_M] = (self._stand_in.screw.backlash_m + slow.worn_m) / 2.0
 
     # -- where everything is -----------------------------------------------------------------------------------
-
-    @property
-    def time_s(self) -> float:
-        return float(self._state[kernel.TIME])
 
     @property
     def pulses_sent(self) -> int:
@@ -244,7 +317,21 @@ class Plant:
 
     @property
     def at_rest(self) -> bool:
-        return self.speed_rad_per_s == 0.0
+        return bool(self._state[kernel.SPEED] == 0.0)
+
+    @property
+    def supply_v(self) -> float:
+        """Where the supply's capacitors stand."""
+        bus_v = float(self._state[kernel.BUS_V])
+        return bus_v if self._has_bus_limit and bus_v else self._stand_in.motor.supply_v
+
+    @property
+    def winding_rise_k(self) -> float:
+        return self._slow.state.winding_k if self._slow else 0.0
+
+    @property
+    def screw_rise_k(self) -> float:
+        return self._slow.state.screw_k if self._slow else 0.0
 
     def _set_drag(self, brake_nm: float) -> None:
         screw = self._stand_in.screw
@@ -254,14 +341,16 @@ class Plant:
 
 def _constants(axis: Axis, stand_in: StandIn) -> list[float]:
     motor, screw, load, gauge = stand_in.motor, stand_in.screw, stand_in.load, stand_in.gauge
+    supply, stiffness = stand_in.supply, stiffness_n_per_m(screw)
     thread, masses = thread_torque(screw, float(axis.travel_per_turn)), inertia(axis, stand_in)
-    hanging = lag_m(weight_n(load), stiffness_n_per_m=screw.stiffness_n_per_m, backlash_m=screw.backlash_m)
+    hanging = lag_m(weight_n(load), stiffness_n_per_m=stiffness, backlash_m=screw.backlash_m)
+    per_rad = travel_per_rad(axis)
     values = {
         kernel.WAY: 1.0,
         kernel.SUPPLY_V: motor.supply_v,
         kernel.RESISTANCE_OHM: motor.resistance_ohm,
         kernel.INDUCTANCE_H: motor.inductance_h,
-        kernel.TORQUE_CONSTANT: torque_constant_nm_per_a(motor),
+        kernel.TORQUE_CONSTANT: unsaturated_constant_nm_per_a(motor),
         kernel.ROTOR_TEETH: float(axis.rotor_teeth),
         kernel.DETENT_NM: motor.detent_torque_nm,
         kernel.VISCOUS_NMS: motor.viscous_nms,
@@ -269,10 +358,10 @@ def _constants(axis: Axis, stand_in: StandIn) -> list[float]:
         kernel.INVERSE_INERTIA_LOWERING: 1.0 / masses.lowering,
         kernel.RAISE_M: thread.raise_m,
         kernel.LOWER_M: thread.lower_m,
-        kernel.TRAVEL_PER_RAD: travel_per_rad(axis) * (1.0 + screw.lead_error),
+        kernel.TRAVEL_PER_RAD: per_rad * (1.0 + screw.lead_error),
         kernel.NUT_OFFSET_M: stand_in.start_m + hanging,
         kernel.PITCH_ERROR_M: screw.pitch_error_m,
-        kernel.STIFFNESS: screw.stiffness_n_per_m,
+        kernel.STIFFNESS: stiffness,
         kernel.HALF_BACKLASH_M: screw.backlash_m / 2.0,
         kernel.GUIDE_N: load.friction_n,
         kernel.GUIDE_STATIC_N: load.friction_n * load.static_ratio,
@@ -288,5 +377,13 @@ def _constants(axis: Axis, stand_in: StandIn) -> list[float]:
         kernel.REGULATOR_LAG_S: motor.regulator_lag_s,
         kernel.DRAG_WAVE: screw.drag_wave,
         kernel.HALF_SLACK_RAD: math.pi * screw.coupling_slack_turns,
+        kernel.SATURATION: saturation_per_a2(motor),
+        kernel.HALF_RIPPLE_A: motor.ripple_a / 2.0,
+        kernel.BUS_LIMIT_A: supply.limit_a,
+        kernel.BUS_F: supply.limit_a * supply.hold_up_s / motor.supply_v,
+        kernel.DRAG_STRIBECK: screw.stribeck_m_per_s / per_rad,
+        kernel.GUIDE_STRIBECK: load.stribeck_m_per_s / per_rad,
+        kernel.STOP_DAMPING: per_rad / load.stop_damping_m_per_s if load.stop_damping_m_per_s else 0.0,
+        kernel.SCREW_HOLD_NM: screw.drag_torque_nm * screw.drag_static_ratio,
     }
     return [values.get(slot, 0.0) for slot in range(kernel.CONSTANTS_SIZE)]

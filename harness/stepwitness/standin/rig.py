@@ -1,8 +1,10 @@
 """A stand-in bench: one plant behind the interfaces of its parts, on a clock.
 
-1. The plant is advanced to the clock's time whenever a part is asked, and never runs ahead of it.
+1. The plant is advanced to the clock's time whenever a part is told something or asked what only the plant knows,
+   and never runs ahead of it.
 2. Each exchange costs time: half before the value is taken and half after.
-3. What a part answers comes from the plant or from what the part was told; nothing answers with the truth that its
+3. Between two instants at which something changes for the plant (`_calm_until_s`) a look is one call of its kernel.
+4. What a part answers comes from the plant or from what the part was told; nothing answers with the truth that its
    real sister wouldn't know.
 """
 
@@ -22,7 +24,7 @@ from stepwitness.errors import BadInput
 from stepwitness.standin import parts
 from stepwitness.standin.checks import check
 from stepwitness.standin.drive import PulseGenerator
-from stepwitness.standin.instruments import GaugeReading, MeterReading
+from stepwitness.standin.instruments import GaugeReading, MeterReading, SupplyReading
 from stepwitness.standin.loop import LOOP_S, PositionLoop
 from stepwitness.standin.parameters import StandIn
 from stepwitness.standin.plant import Plant
@@ -72,6 +74,8 @@ class Rig:
         self._pulses_seen = 0
         self._net_pulses = 0
         self._pushed_n = 0.0
+        self._half_exchange_s = stand_in.exchange_s / 2.0
+        self._calm_until_s = -math.inf
         self._hand_changes_s = sorted(time for hand in stand_in.hands for time in (hand.from_s, hand.to_s))
         self.supply_on = True
         self.brake_told = stand_in.brake.torque_nm > 0.0
@@ -82,6 +86,7 @@ class Rig:
         self._counter: parts.Counter | None = None
         self._gauge: parts.Gauge | None = None
         self._meter: parts.Meter | None = None
+        self._supply: parts.Supply | None = None
 
     # -- parts -------------------------------------------------------------------------------------------------
 
@@ -119,6 +124,7 @@ class Rig:
                 self._advance()
                 reading = GaugeReading(
                     self.stand_in.gauge,
+                    guide=self.stand_in.load,
                     sense=sense,
                     seed=f"{self.stand_in.seed}:gauge",
                     load_m=self.plant.load_m,
@@ -131,12 +137,16 @@ class Rig:
     def meter(self) -> parts.Meter:
         """The current meter in the motor's leads; every call hands out the same one."""
         if self._meter is None:
-            reading = MeterReading(self.stand_in.meter, seed=f"{self.stand_in.seed}:meter")
+            ripple_a = self.stand_in.motor.ripple_a
+            reading = MeterReading(self.stand_in.meter, ripple_a=ripple_a, seed=f"{self.stand_in.seed}:meter")
             self._meter = parts.Meter(self, reading)
         return self._meter
 
     def supply(self) -> parts.Supply:
-        return parts.Supply(self)
+        if self._supply is None:
+            reading = SupplyReading(self.stand_in.supply, seed=f"{self.stand_in.seed}:supply")
+            self._supply = parts.Supply(self, reading)
+        return self._supply
 
     def brake(self) -> parts.Brake:
         """The brake, closed at power-up, where the axis has one: springs hold it until it is told to open."""
@@ -155,6 +165,7 @@ class Rig:
         with self._lock:
             self.advance()
             self._pushed_n = force_n
+            self._calm_until_s = -math.inf
 
     def shaft_torque(self, torque_nm: float) -> None:
         """The same at the motor's shaft."""
@@ -192,12 +203,32 @@ class Rig:
 
     def exchange(self, action: Callable[[float], Answer]) -> Answer:
         """Let half an exchange pass, do `action` with the plant's time, let the other half pass."""
-        half_s = self.stand_in.exchange_s / 2.0
-        self.clock.sleep(half_s)
+        self.clock.sleep(self._half_exchange_s)
         with self._lock:
             self._advance()
             answer = action(self.plant.time_s)
-        self.clock.sleep(half_s)
+            self._calm_until_s = -math.inf
+        self.clock.sleep(self._half_exchange_s)
+        return answer
+
+    def look(self, reading: Callable[[float], Answer]) -> Answer:
+        """The same for a `reading` that changes nothing."""
+        self.clock.sleep(self._half_exchange_s)
+        with self._lock:
+            self._advance()
+            answer = reading(self.plant.time_s)
+        self.clock.sleep(self._half_exchange_s)
+        return answer
+
+    def ask_generator(self, reading: Callable[[float], Answer]) -> Answer:
+        """The same for a `reading` of the pulse generator alone, for which the plant can stay where it is."""
+        self.clock.sleep(self._half_exchange_s)
+        with self._lock:
+            now_s = self.clock.now()
+            if self._loop is not None or not self.generator.knows(now_s):
+                self._advance()
+            answer = reading(now_s)
+        self.clock.sleep(self._half_exchange_s)
         return answer
 
     def set_brake(self, closed: bool, now_s: float) -> None:
@@ -213,12 +244,20 @@ class Rig:
             self._advance()
 
     def _advance(self) -> None:
+        until_s = self.clock.now()
+        if until_s > self._calm_until_s:
+            self._advance_by_events(until_s)
+        else:
+            self.plant.advance(until_s)
+        self._count_pulses()
+
+    def _advance_by_events(self, until_s: float) -> None:
         plant, generator, loop = self.plant, self.generator, self._loop
-        until_s, now_s = self.clock.now(), plant.time_s
-        rested, gauge_lag_s = False, self.stand_in.gauge.lag_s
+        now_s, gauge_lag_s = plant.time_s, self.stand_in.gauge.lag_s
+        rested = False
         while now_s < until_s:
-            event_s = min(until_s, generator.next_event_s(now_s), self._next_change_s(now_s))
-            look_s = now_s + LOOP_S
+            change_s = min(generator.next_event_s(now_s), self._next_change_s(now_s))
+            event_s, look_s = min(until_s, change_s), now_s + LOOP_S
             if loop is not None and not (rested and loop.content):
                 event_s = min(event_s, look_s)
             if gauge_lag_s and now_s < until_s - gauge_lag_s:
@@ -233,15 +272,20 @@ class Rig:
             was_at_rest = plant.at_rest
             plant.advance(event_s)
             now_s = plant.time_s
-            passed = plant.pulses_sent - self._pulses_seen
-            if passed:
-                self._pulses_seen += passed
-                self._net_pulses += passed if plant.forward else -passed
-                generator.pulses_left(passed)
+            self._count_pulses()
             if loop is not None:
                 loop.tick(now_s)
                 # A rotor that rested through a whole look stays at rest until something acts on it.
                 rested = was_at_rest and plant.at_rest and event_s == look_s
+            elif not gauge_lag_s:
+                self._calm_until_s = change_s
+
+    def _count_pulses(self) -> None:
+        passed = self.plant.pulses_sent - self._pulses_seen
+        if passed:
+            self._pulses_seen += passed
+            self._net_pulses += passed if self.plant.forward else -passed
+            self.generator.pulses_left(passed)
 
     def _close_loop(self) -> PositionLoop:
         """A loop on the drive's own encoder, which has the lines of the axis' encoder where that sits on the motor."""
@@ -250,6 +294,7 @@ class Rig:
         own = Encoder(lines, Decoding.X4, Mounting.MOTOR)
         with self._lock:
             self.advance()
+            self._calm_until_s = -math.inf
             decoder = self.plant.watch(own, seed="drive")
             per_count = replace(self.axis, encoder=own).microsteps_of_counts(1)
             self._loop = PositionLoop(self.generator, decoder, microsteps_per_count=float(per_count))

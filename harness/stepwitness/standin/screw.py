@@ -59,6 +59,13 @@ def back_drives(screw: ScrewPhysics, load: LoadPhysics, lead_m: float, gravity: 
     return push > 0 and -thread_torque(screw, lead_m).lower_m * push > (screw.drag_torque_nm * screw.drag_static_ratio)
 
 
+def stiffness_n_per_m(screw: ScrewPhysics) -> float:
+    """Axial stiffness from motor shaft to load: the screw's and, where it isn't rigid, the nut's contact in series."""
+    if not screw.nut_stiffness_n_per_m:
+        return screw.stiffness_n_per_m
+    return 1.0 / (1.0 / screw.stiffness_n_per_m + 1.0 / screw.nut_stiffness_n_per_m)
+
+
 def lag_m(force_n: float, *, stiffness_n_per_m: float, backlash_m: float) -> float:
     """How far the load trails the nut that pushes it with `force_n`: ``F / k + sign(F) b / 2``."""
     if force_n == 0.0:

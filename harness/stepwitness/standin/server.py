@@ -60,11 +60,11 @@ def main(arguments: list[str] | None = None) -> int:
         description = load_bench(chosen.bench)
         if description.stand_in is None:
             raise BadInput(f"bench '{description.name}' has no stand-in", found=f"'{chosen.bench}'")
+        rig = Rig(description.axis, replace(description.stand_in, exchange_s=0.0), WallClock(chosen.scale))
     except StepwitnessError as error:
         print(error, file=sys.stderr)
         return 2
     options = {role: part.options for role, part in description.parts().items()}
-    rig = Rig(description.axis, replace(description.stand_in, exchange_s=0.0), WallClock(chosen.scale))
     sense = description.gauge.sense if description.gauge else 1
     server = Server(keep_up=rig.advance)
     signal.signal(signal.SIGTERM, lambda *_: server.stop())

@@ -28,9 +28,9 @@ LATCHING_COMMANDS: CommandSet = command_set(
 class TextLineCounter(OnALine):
     """`EncoderCounter` over a `TextLine` that speaks `COUNTER_COMMANDS` or a set of the same names."""
 
-    def __init__(self, line: TextLine, unwrapper: Unwrapper) -> None:
+    def __init__(self, line: TextLine, unwrapper: Unwrapper | None = None) -> None:
         super().__init__(line)
-        self._unwrapper = unwrapper
+        self._unwrapper = unwrapper or Unwrapper()
 
     def counts(self) -> int:
         return self._unwrapper.counts(self._line.whole("counts"))

@@ -10,6 +10,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from stepwitness.devices.errors import BadReply, OutOfRange
@@ -60,11 +61,11 @@ class Unwrapper:
 
     Parameters
     ----------
-    clock : the bench's, for the pauses between readings.
+    wrap : how; without one the counter doesn't. now : the bench's clock, for the pauses between readings.
     """
 
-    def __init__(self, wrap: Wrap, clock: Clock) -> None:
-        self._wrap, self._clock = wrap, clock
+    def __init__(self, wrap: Wrap | None = None, now: Callable[[], float] = lambda: 0.0) -> None:
+        self._wrap, self._now = wrap or Wrap(), now
         self._lock = threading.Lock()
         self._raw: int | None = None
         self._counts, self._read_s = 0, 0.0
@@ -92,7 +93,7 @@ class Unwrapper:
         half = self._wrap.span // 2
         if not -half <= raw < self._wrap.span:
             raise BadReply(f"a counter of {self._wrap.bits} bits can't read {raw}")
-        now_s = self._clock.now()
+        now_s = self._now()
         with self._lock:
             if self._lost:
                 raise OutOfRange(self._lost)
@@ -134,8 +135,8 @@ def unwrapper_from(options: Options, place: Place, clock: Clock) -> Unwrapper:
         for key in WRAP_OPTIONS[1:]:
             if key in options:
                 raise BadInput(f"'{key}' without 'wraps_at'", place=place.below(key))
-        return Unwrapper(Wrap(), clock)
+        return Unwrapper()
     span = 1 << bits
     limit = whole_option(options, "most_counts_per_reading", span // 4, place, at_least=1, at_most=span // 2 - 1)
     per_s = whole_option(options, "most_counts_per_s", 0, place, at_most=1 << 40)
-    return Unwrapper(Wrap(bits, limit, float(per_s)), clock)
+    return Unwrapper(Wrap(bits, limit, float(per_s)), clock.now)

@@ -129,6 +129,8 @@ class Cia402Drive:
         self._node, self._profile = node, profile
         self._control = NOTHING
         self._mode: int | None = None
+        self._pursuing = True
+        """Whether a set-point may still be under way: not after the drive was switched on anew, which drops it."""
 
     @property
     def log(self) -> ExchangeLog:
@@ -145,7 +147,7 @@ class Cia402Drive:
 
     def take_over(self) -> None:
         """Read the controlword that is in force: an earlier owner may have left the drive enabled or halted."""
-        self._control, self._mode = Control(self._node.read(CONTROLWORD)), None
+        self._control, self._mode, self._pursuing = Control(self._node.read(CONTROLWORD)), None, True
 
     def identity(self) -> Identity:
         def text(index: int) -> str:
@@ -171,6 +173,7 @@ class Cia402Drive:
             state = self._state()
             if state is State.ENABLED:
                 return
+            self._pursuing = False
             if state is State.FAULT:
                 raise Refused(f"{self._node.name} is in fault: {self._fault()}")
             if state is State.SWITCHED_ON:
@@ -205,7 +208,7 @@ class Cia402Drive:
             return False
         if self._node.read(VELOCITY_DEMAND):
             return True
-        if state_of(word) is not State.ENABLED or self._control & Control.HALT:
+        if not self._pursuing or state_of(word) is not State.ENABLED or self._control & Control.HALT:
             return False
         return self._node.read(POSITION_DEMAND) != self._node.read(TARGET)
 
@@ -312,6 +315,7 @@ class Cia402Drive:
             self._command(ready)
             self._wait(lambda: not self._acknowledged(), "an earlier set-point is still acknowledged")
         self._node.write(TARGET, target)
+        self._pursuing = True
         self._command(ready | Control.START | Control.AT_ONCE, again=False)
         self._wait(self._acknowledged, "the set-point isn't acknowledged")
         self._command(ready)
@@ -335,6 +339,7 @@ class Cia402Drive:
             self._command(READY)
         finally:
             self._set_mode(PROFILE_POSITION)
+        self._pursuing = False
         found = self.position()
         if abs(found - microsteps) > CLAIM_TOLERANCE:
             cure = "try the other 'home_offset'" if abs(found + microsteps) <= CLAIM_TOLERANCE else "look for a limit"
