@@ -61,7 +61,9 @@ def test_resolution_is_not_lessened_by_averaging() -> None:
 
     for figure in ("B", "B_mean", "E", "M"):
         (rounding,) = [line for line in few[figure] if "resolution" in line.source]
-        assert rounding == Line("resolution of the witness, two positions", pytest.approx(1.2 / math.sqrt(6)), "B")
+        assert rounding == Line(
+            "resolution of the witness, two positions", pytest.approx(1.2 / math.sqrt(6)), "B", math.inf, "triangular"
+        )
         assert rounding in positioning_budgets(many, resolution_m=1.2)[figure]
 
 

@@ -145,12 +145,12 @@ def _seen(plan: Plan, bench: BenchDescription) -> list[str]:
         rows.append((f"{seen.planned.id}: {characteristic.heading}", least, limit_text(seen.limit, bench.axis) + note))
     if not rows:
         return []
-    least, limit = (max(len(row[column]) for row in rows) for column in (1, 2))
-    room = WIDTH - 4 - least - limit - 4
+    widest, limit = (max(len(row[column]) for row in rows) for column in (1, 2))
+    room = WIDTH - 4 - widest - limit - 4
     lines = []
     for name, value, against in rows:
         first, *rest = textwrap.wrap(name, room)
-        lines.append(f"    {first:{room}}  {value:>{least}}  {against}")
+        lines.append(f"    {first:{room}}  {value:>{widest}}  {against}")
         lines += [f"      {more}" for more in rest]
     return lines
 

@@ -72,8 +72,8 @@ class Procedure:
     `settings` is a frozen dataclass declared with `stepwitness.settings.setting`. `version` is the evaluator's and
     grows whenever the same readings could give other digits. `check` raises `BadInput` for settings that this bench
     can't run, and forecasts the rest. `foresee` gives, by characteristic, the budget that a perfect axis without
-    scatter would have on a bench: what its witnesses leave. `from_file` is there where readings that another machine took
-    can be evaluated.
+    scatter would have on a bench: what its witnesses leave. `from_file` is there where readings that
+    another machine took can be evaluated.
     """
 
     name: str

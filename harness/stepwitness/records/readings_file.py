@@ -2,8 +2,8 @@
 
 1. The plan names the columns and their units; the bench file describes the witness that was read. Evaluation, decision
    rule, record and report are those of a run.
-2. What isn't a reading is refused with its line: no number, a column or a direction that is missing, the same stop twice,
-   runs that don't match. Nothing is dropped or filled in.
+2. What isn't a reading is refused with its line: no number, a column or a direction that is missing, the same stop
+   twice, runs that don't match. Nothing is dropped or filled in.
 3. Two mistakes that leave every cell well formed are looked for: a unit that is wrong by its size (a reading more than
    a fiftieth of the targets' span away from its target), and directions that are swapped (ascents in falling order).
 """
@@ -129,7 +129,7 @@ def read_stops(text: str, file: str, planned: PlannedProcedure, bench: BenchDesc
     columns = planned.columns
     _check_witnesses(columns, bench, planned)
     rows = _lines(text, file, columns)
-    stops = tuple(_stop(row, line, file, columns, planned) for line, row in rows)
+    stops = tuple(_stop(row, line, file, columns) for line, row in rows)
     if not stops:
         raise BadInput("no readings stand below the headings", place=Place(file, 1))
     _check_whole(stops, file)
@@ -192,9 +192,7 @@ def _lines(text: str, file: str, columns: Mapping[str, ReadColumn]) -> Iterator[
         yield reader.line_num, dict(zip(headings, map(str.strip, cells), strict=True))
 
 
-def _stop(
-    row: Mapping[str, str], line: int, file: str, columns: Mapping[str, ReadColumn], planned: PlannedProcedure
-) -> Stop:
+def _stop(row: Mapping[str, str], line: int, file: str, columns: Mapping[str, ReadColumn]) -> Stop:
     def si_of(name: str, kind: Kind) -> float | None:
         if name not in columns:
             return None
