@@ -15,11 +15,11 @@ from typing import Any
 from markupsafe import Markup
 
 from stepwitness.axis import Axis
-from stepwitness.display import MINUS, NOTHING, THIN, Shown, number, shown, with_unit
+from stepwitness.display import MINUS, NOTHING, THIN, Shown, number, probability_text, shown, with_unit
 from stepwitness.errors import StepwitnessError
 from stepwitness.findings import Verdict
 from stepwitness.quantities import Kind
-from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
+from stepwitness_reports.svg import VERDICT_CLASS, share_bar, verdict_mark
 
 
 @dataclass(frozen=True)
@@ -40,10 +40,15 @@ class Aligned:
 
 @dataclass(frozen=True)
 class BudgetLine:
+    """One contribution in words, and its share of u² also as a bar."""
+
     source: str
     kind: str
     u: str
     share: str
+    distribution: str = ""
+    dof: str = ""
+    bar: Markup = Markup("")
 
 
 @dataclass(frozen=True)
@@ -68,6 +73,9 @@ class Row:
     margin: Aligned | None = None
     rule: str = ""
     bound: float = 0.0
+    probability: str = ""
+    interval: str = ""
+    dof: str = ""
 
     @property
     def verdict_class(self) -> str:
@@ -125,6 +133,7 @@ def _finding(held: Mapping[str, Any], estimate: Mapping[str, Any], axis: Axis | 
         limit=held["shown"]["limit"],
         margin=margin,
         rule=held["rule"],
+        probability=probability_text(held["probability"]) if held.get("probability") is not None else "",
         bound=held["limit"],
         statement=row.statement or f"{row.title} is {row.said or 'not known'}; the limit is {held['shown']['limit']}.",
     )
@@ -152,6 +161,8 @@ def _row(id_: str, name: str, held: Mapping[str, Any], axis: Axis | None) -> Row
         definition=sentence(held.get("definition", "")),
         budget=_budget(held, axis),
         combined=_standard(held["u"], held, axis),
+        interval=_interval(held.get("interval")),
+        dof=_degrees(held.get("dof")),
     )
 
 
@@ -173,9 +184,24 @@ def _budget(held: Mapping[str, Any], axis: Axis | None) -> tuple[BudgetLine, ...
             item["type"],
             _standard(item["u"], held, axis),
             with_unit(number(100 * item["u"] ** 2 / total, 0), "%"),
+            item.get("distribution", ""),
+            _degrees(item.get("dof")),
+            share_bar(item["u"] ** 2 / total),
         )
         for item in lines
     )
+
+
+def _degrees(dof: float | None) -> str:
+    """Degrees of freedom, truncated as a table of t is read; endless ones as a dash."""
+    return NOTHING if dof is None else number(math.floor(dof + 1e-9), 0)
+
+
+def _interval(held: Mapping[str, Any] | None) -> str:
+    """An interval as a sentence, or nothing."""
+    if not held:
+        return ""
+    return f"{with_unit(number(100 * held['confidence'], 0), '%')} interval {held['shown']}, of {held['of']}."
 
 
 def _standard(u: float | None, held: Mapping[str, Any], axis: Axis | None) -> str:

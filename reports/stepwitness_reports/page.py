@@ -16,7 +16,7 @@ from markupsafe import Markup
 
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.model import parse_bench
-from stepwitness.display import THIN, duration_text
+from stepwitness.display import THIN, duration_text, rule_text
 from stepwitness.errors import StepwitnessError
 from stepwitness.findings import COVERAGE_FACTOR, DecisionRule
 from stepwitness.plan.model import parse_plan
@@ -142,7 +142,7 @@ def page_of(directory: Path) -> Page:
         bench_name=bench["name"],
         bench_facts=tuple(bench_facts(read.bench)) if read.bench else (),
         parts=tuple(part_facts(read.bench, bench["identities"], _day(run["started"]))) if read.bench else (),
-        rule_words=RULE_WORDS[DecisionRule(plan["rule"])],
+        rule_words=_rule_words(plan),
         estimates=tuple(estimates),
         not_acquired=tuple(f"{item['procedure']}: {item['characteristic']}" for item in sections["not_acquired"]),
         procedures=tuple(_course(item, read) for item in sections["procedures"]),
@@ -153,6 +153,16 @@ def page_of(directory: Path) -> Page:
             SealedText(f"bench file {bench['file']}", bench["text"]),
         ),
     )
+
+
+def _rule_words(plan: Mapping[str, Any]) -> str:
+    rule = DecisionRule(plan["rule"])
+    words = RULE_WORDS[rule]
+    if rule is DecisionRule.STATED_RISK:
+        words += f" The plan allows {rule_text(rule, plan['maximum_risk']).removeprefix('stated risk of ')}."
+    if plan.get("inform_only"):
+        words += " The plan only informs: its limits may be finer than the bench can tell."
+    return words
 
 
 def _read(sections: Mapping[str, Any]) -> _Read:
@@ -261,6 +271,7 @@ _OVER = {
     "canopen": "stand-ins on loopback, the drive by CANopen (IEC 61800-7-201), on scaled wall time",
     "hislip": "stand-ins on loopback, instruments by SCPI over HiSLIP, on scaled wall time",
     "live": "real parts",
+    "file": "readings that another machine took, from a file",
 }
 
 

@@ -88,6 +88,13 @@ def verdict_mark(verdict: str) -> Markup:
     return tag("svg", shapes[verdict], class_="mark", viewBox="0 0 16 16", aria_hidden="true")
 
 
+def share_bar(share: float) -> Markup:
+    """A share of a whole as a bar on a rule as long as the whole; the words beside it say the number."""
+    rule = tag("line", x1=0, y1=7.5, x2=100, y2=7.5, class_="whole")
+    bar = tag("rect", x=0, y=2, width=100 * min(1.0, max(0.0, share)), height=6)
+    return tag("svg", rule, bar, class_="share", viewBox="0 0 100 10", aria_hidden="true")
+
+
 @dataclass(frozen=True)
 class Scale:
     """A linear map from a quantity to a picture coordinate."""

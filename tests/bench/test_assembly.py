@@ -102,7 +102,20 @@ def test_parts_that_are_open_are_closed_where_a_later_one_cant_be(
 
     monkeypatch.setattr(catalog, "build", build)
     assert doser.gauge is not None
-    real = replace(doser, drive=REAL, counter=REAL, inputs=REAL, gauge=replace(doser.gauge, part=REAL), stand_in=None)
+    drive, counter, inputs, gauge = (replace(REAL, options={"port": f"loop://{number}"}) for number in range(4))
+    real = replace(
+        doser, drive=drive, counter=counter, inputs=inputs, gauge=replace(doser.gauge, part=gauge), stand_in=None
+    )
     with pytest.raises(LinkLost, match="no such port"):
         open_bench(real, live=True)
     assert closed == ["drive", "counter"]
+
+
+def test_two_parts_on_one_port_are_told_before_any_is_opened(
+    doser: BenchDescription, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(catalog, "build", lambda *_: pytest.fail("a part was opened"))
+    assert doser.gauge is not None
+    real = replace(doser, drive=REAL, counter=replace(REAL, place=Place("rig.yaml", 6, "counter")), gauge=None)
+    with pytest.raises(BadInput, match=r"rig.yaml:6 counter.port: two parts on one port; found 'loop://' of the drive"):
+        open_bench(replace(real, inputs=None, meter=None, drag=None, stand_in=None), live=True)

@@ -21,7 +21,7 @@ from stepwitness.bench.stand_in import KIND_BY_SUFFIX, key_and_kind
 from stepwitness.devices.interfaces import Side
 from stepwitness.errors import BadInput, Place
 from stepwitness.quantities import Kind
-from stepwitness.standin.parameters import Hand, StandIn
+from stepwitness.standin.parameters import Ambient, Hand, StandIn
 from stepwitness.standin.presets import PRESETS
 
 RIG = """\
@@ -297,11 +297,16 @@ LIFT_MISTAKES = [
     ("push_current: 0.3 A", "push_current: 2.1 A", "rig.yaml:46 blocked.push_current: a current beyond the motor's rated current; found 2.1 A; allowed: at most 2 A"),
     ("  at: 0 mm", "  at: 121 mm", "rig.yaml:44 blocked.at: a place outside the stroke; found 121 mm; allowed: 0 mm to 120 mm"),
     ("side: low", "side: bottom", "rig.yaml:45 blocked.side: not one of its words; found 'bottom'; allowed: low, high"),
-    ("preset: plate-lift", "preset: plate-lfit", "rig.yaml:48 stand_in.preset: an unknown preset; found 'plate-lfit'; allowed: doser, plate-lift; did you mean 'plate-lift'?"),
+    ("preset: plate-lift", "preset: plate-lfit", "rig.yaml:48 stand_in.preset: an unknown preset; found 'plate-lfit'; allowed: doser, frame-42, frame-57, plate-lift; did you mean 'plate-lift'?"),
     ("seed: 922", "seed: -1", "rig.yaml:49 stand_in.seed: too small; found '-1'; allowed: at least 0"),
     ("seed: 922", "screw: {backlsh: 46 um}", "rig.yaml:49 stand_in.screw.backlsh: an unknown key 'backlsh'; allowed: mean_diameter, "),
     ("seed: 922", "load: {vertical: yes}", "rig.yaml:49 stand_in.load.vertical: an unknown key 'vertical'; allowed: mass, "),
     ("seed: 922", "hands: [{from: 1 s, to: 2 s}]", "rig.yaml:49 stand_in.hands.force: the key 'force' is missing; allowed: such as 5 N"),
+    ("seed: 922", "motor: {inductance: 0 mH}", "rig.yaml:49 stand_in.motor.inductance: no axis could have this; found 0; allowed: more than 0"),
+    ("seed: 922", "seed: 922\n  screw:\n    drag: 1", "rig.yaml:51 stand_in.screw.drag: an unknown key 'drag'; allowed: mean_diameter, "),
+    ("seed: 922", "seed: 922\n  screw:\n    drag_wave: 150 %", "rig.yaml:51 stand_in.screw.drag_wave: no axis could have this; found 1.5; allowed: 0 to 1"),
+    ("seed: 922", "hands: [{from: -1 s, to: 2 s, force: 1 N}]\n  exchange: -1 ms", "rig.yaml:50 stand_in.exchange: no axis could have this; found -0.001; allowed: 0 or more"),
+    ("seed: 922", "load: {stop_high: -1 mm}", "rig.yaml:49 stand_in.load.stop_low: no axis could have this"),
     ("seed: 922", "hands: {from: 1 s}", "rig.yaml:49 stand_in.hands: a section of keys where a list belongs; allowed: items with the keys from, to, force"),
 ]  # fmt: skip
 
@@ -400,6 +405,15 @@ class TestStandIn:
         )
         assert stand_in.hands == (Hand(1.0, 1.5, -3.0), Hand(2.0, 3.0, 1.0))
 
+    def test_heat_and_its_history(self) -> None:
+        stand_in = self.lift(
+            "stand_in:\n  preset: plate-lift\n  thermal: {winding_rise: 50 K, expansion: 11.5 ppm, fixed_at: -10 mm}\n"
+            "  ambient:\n    - {from: 0 s, rise: -2 K}\n    - {from: 60 s, rise: 5 K}\n"
+        )
+        thermal = stand_in.thermal
+        assert (thermal.winding_rise_k, thermal.expansion, thermal.fixed_at_m) == (50.0, 1.15e-5, -0.01)
+        assert stand_in.ambient == (Ambient(0.0, -2.0), Ambient(60.0, 5.0))
+
     def test_every_suffix_stands_behind_those_that_it_ends(self) -> None:
         suffixes = list(KIND_BY_SUFFIX)
         for index, suffix in enumerate(suffixes):
@@ -413,6 +427,8 @@ class TestStandIn:
             ("viscous_nms", "viscous", Kind.DAMPING),
             ("backlash_m", "backlash", Kind.TRAVEL),
             ("friction_n", "friction", Kind.FORCE),
+            ("stribeck_m_per_s", "stribeck", Kind.SPEED),
+            ("winding_rise_k", "winding_rise", Kind.TEMPERATURE),
             ("missed_edge", "missed_edge", Kind.RATIO),
             ("drag_static_ratio", "drag_static_ratio", Kind.RATIO),
         ],

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import pytest
 
@@ -11,6 +12,7 @@ from stepwitness.devices.clock import VirtualClock
 from stepwitness.devices.command_set import CommandSet
 from stepwitness.devices.errors import LinkLost
 from stepwitness.devices.text_line import TextLine
+from stepwitness.standin.serving import Responder, Server
 
 WAIT_S = 0.01
 
@@ -89,3 +91,51 @@ def scripted(clock: VirtualClock) -> Callable[..., tuple[TextLine, ScriptedLink]
         return TextLine(link, clock, commands, timeout_s=timeout_s), link
 
     return make
+
+
+class Faulty:
+    """A responder with faults: each entry of `faults` takes the next reply and returns what goes out instead.
+
+    `heard` lists what came in. A fault may sleep: the reply is then late, and so is whatever is asked meanwhile.
+    """
+
+    def __init__(self, responder: Responder) -> None:
+        self._responder = responder
+        self.faults: deque[Callable[[bytes], bytes]] = deque()
+        self.heard: list[bytes] = []
+        self.before: Callable[[bytes], None] = lambda _: None
+
+    def hear(self, data: bytes) -> bytes:
+        self.heard.append(data)
+        self.before(data)
+        reply = self._responder.hear(data)
+        return self.faults.popleft()(reply) if reply and self.faults else reply
+
+
+class Running:
+    """A server in a thread."""
+
+    def __init__(self) -> None:
+        self.server = Server(lambda: None)
+        self._thread = threading.Thread(target=self.server.run, daemon=True)
+        self._thread.start()
+        self.stopped = False
+
+    def stop(self) -> None:
+        if not self.stopped:
+            self.stopped = True
+            self.server.stop()
+            self._thread.join(5.0)
+            self.server.close()
+
+
+@pytest.fixture
+def running() -> Iterator[Running]:
+    made = Running()
+    yield made
+    made.stop()
+
+
+@pytest.fixture
+def faulty() -> Callable[[Responder], Faulty]:
+    return Faulty

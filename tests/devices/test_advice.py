@@ -10,7 +10,7 @@ from stepwitness.devices.wire import Conversation
 
 
 def _uart(data: bytes, *, sent_at: int, heard_at: int) -> bytes:
-    """What a receiver at another rate makes of a line: eight data bits, no parity, sampled in the middle of each bit."""
+    """What a receiver at another rate makes of a line: eight data bits, no parity, each sampled in its middle."""
     levels = [1] * 20
     for byte in data:
         levels += [0, *(byte >> place & 1 for place in range(8)), 1]

@@ -72,7 +72,10 @@ def test_a_part_of_another_package_is_found_by_its_name() -> None:
     [
         ("half", "part 'half' can't be a counter; found no method faults, identity"),
         ("gone", "part 'gone' can't be loaded from own_counter:Gone"),
-        ("onw", "an unknown kind of counter; found 'onw'; allowed: gone, half, own, text-line; did you mean 'own'?"),
+        (
+            "onw",
+            "an unknown kind of counter; found 'onw'; allowed: gone, half, modbus, own, text-line; did you mean 'own'?",
+        ),
         ("text-lin", "did you mean 'text-line'?"),
     ],
 )

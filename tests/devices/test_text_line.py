@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 
+from stepwitness.devices.checksums import CHECKSUMS, Seal
 from stepwitness.devices.clock import VirtualClock
 from stepwitness.devices.command_set import WHOLE, CommandSet, Exchange, command_set
 from stepwitness.devices.errors import BadReply, LinkLost, NoReply, OutOfRange, Refused
@@ -221,3 +223,147 @@ def test_options_that_cannot_be_read_are_told_with_their_place(
         open_line(Part("text-line", options, Place("b.yaml", 3, "drive")), clock, SET)
     assert str(caught.value).startswith("b.yaml:3 drive")
     assert says in str(caught.value)
+
+
+# -- what may be asked again, checksums, and a link that was lost --------------------------------------------------
+
+AGAIN = command_set(a=Exchange("a?", WHOLE, groups=("value",), again=True), go=Exchange("go"), halt=Exchange("halt"))
+
+
+def _patient(clock: VirtualClock, link: Any, commands: CommandSet, retries: int) -> TextLine:
+    return TextLine(link, clock, commands, timeout_s=0.1, retries=retries)
+
+
+@pytest.mark.parametrize("tags", ["yes", "no"])
+@pytest.mark.parametrize("spoilt", [[], [(0.0, b"\xff\xfe\n")], [(0.0, b"nonsense\n")]], ids=["lost", "noise", "wrong"])
+def test_what_may_be_asked_again_is_so_many_times_and_counted(
+    scripted: Scripted, clock: VirtualClock, tags: str, spoilt: list[tuple[float, bytes]]
+) -> None:
+    commands = AGAIN.with_options({"tags": tags}, Place())
+    _, link = scripted(commands, lambda request: {"a?": "5", "identity?": "a;b;c;d"}.get(request, "ok"))
+    line, left = _patient(clock, link, commands, 2), 2
+
+    def spoil(request: str, reply: bytes) -> list[tuple[float, bytes]]:
+        nonlocal left
+        if request == "a?" and left:
+            left -= 1
+            return spoilt
+        return [(0.0, reply)]
+
+    link.mangle = spoil
+    assert line.whole("a") == 5
+    assert line.retried == 2
+    left = 3
+    with pytest.raises((NoReply, BadReply)):
+        line.whole("a")
+
+
+def test_what_moves_is_never_asked_again(scripted: Scripted, clock: VirtualClock) -> None:
+    _, link = scripted(AGAIN, lambda _: "ok")
+    line = _patient(clock, link, AGAIN, 5)
+    link.mangle = lambda *_: []
+    with pytest.raises(NoReply):
+        line.ask("go")
+    assert link.sent == ["go"]
+
+
+def test_a_line_with_checksums_takes_no_reply_without_its_own(scripted: Scripted, clock: VirtualClock) -> None:
+    commands = AGAIN.with_options({"tags": "no", "checksum": "crc16-ccitt"}, Place())
+    seal = commands.seal
+    assert seal is not None
+
+    def answer(request: str) -> str:
+        opened = seal.take(request)
+        assert opened is not None
+        return seal.put({"a?": "5", "identity?": "a;b;c;d"}[opened])
+
+    _, link = scripted(commands, answer)
+    line = _patient(clock, link, commands, 1)
+    assert line.whole("a") == 5
+    first = True
+
+    def flip(_: str, reply: bytes) -> list[tuple[float, bytes]]:
+        nonlocal first
+        spoilt, first = first, False
+        return [(0.0, b"7" + reply[1:])] if spoilt else [(0.0, reply)]
+
+    link.mangle = flip
+    assert line.whole("a") == 5
+    assert line.retried == 1
+
+
+@pytest.mark.parametrize(
+    ("answer", "says"),
+    [
+        (lambda _: None, "try: is the part powered and connected"),
+        (lambda _: Seal(CHECKSUMS["xor8"]).put("a;b;c;d"), "the checksum of that line is xor8, not sum8"),
+        (lambda _: "a;b;c;d", "that line has no sum8 behind"),
+    ],
+    ids=["silence", "another", "none"],
+)
+def test_a_checksum_that_does_not_match_is_told_within_3_s_until_the_line_has_spoken(
+    scripted: Scripted, clock: VirtualClock, answer: Callable[[str], str | None], says: str
+) -> None:
+    commands = AGAIN.with_options({"tags": "no", "checksum": "sum8"}, Place())
+    _, link = scripted(commands, answer)
+    line = TextLine(link, clock, commands, timeout_s=1.0, retries=1)
+    with pytest.raises(NoReply, match=re.escape(says)):
+        line.identity()
+    assert clock.now() < 3.0
+    seal = commands.seal
+    assert seal is not None
+    link.answer = lambda request: seal.put("5" if request.startswith("a?") else "a;b;c;d")
+    assert line.whole("a") == 5
+    link.answer = lambda _: None
+    with pytest.raises(NoReply) as caught:
+        line.whole("a")
+    assert "try" not in str(caught.value)
+
+
+def test_a_lost_link_is_opened_again_by_decision_alone_and_asks_only_who_is_there(
+    scripted: Scripted, clock: VirtualClock
+) -> None:
+    replies = {"a?": "5", "identity?": "Tarnbrook;axis;7;1"}
+    _, link = scripted(AGAIN, replies.get)
+    _, second = scripted(AGAIN, replies.get)
+    line = TextLine(link, clock, AGAIN, timeout_s=0.1, retries=2, reopen=lambda: second)
+    line.identity()
+    link.dead = True
+    for _ in range(2):
+        with pytest.raises(LinkLost):
+            line.whole("a")
+    assert second.sent == []
+    line.reconnect()
+    assert second.sent == ["identity?"]
+    assert line.whole("a") == 5
+    second.dead = True
+    replies["identity?"] = "Tarnbrook;axis;8;1"
+    _, third = scripted(AGAIN, replies.get)
+    line._reopen = lambda: third
+    with pytest.raises(LinkLost, match="came back as another part: 'Tarnbrook axis 8 1', was 'Tarnbrook axis 7 1'"):
+        line.reconnect()
+    with pytest.raises(LinkLost):
+        line.whole("a")
+
+
+def test_without_a_way_to_open_it_again_a_lost_link_stays_lost(scripted: Scripted) -> None:
+    line, link = scripted(AGAIN, lambda _: "ok")
+    link.dead = True
+    with pytest.raises(LinkLost, match="can't be opened again from here"):
+        line.reconnect()
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ({"checksum": "crc"}, "drive.checksum: no such checksum; found 'crc'"),
+        ({"checksum": "sum8", "checksum_mark": "x"}, "drive.checksum_mark: a mark that can't stand before"),
+        ({"retries": "99"}, "drive.retries: out of bounds; found '99'; allowed: 0 to 5"),
+        ({"redact": "("}, "drive.redact: not a regular expression"),
+    ],
+)
+def test_new_options_that_cannot_be_read_name_their_place(options: dict[str, str], says: str) -> None:
+    part = Part("text-line", {"port": "socket://127.0.0.1:9", **options}, Place("b.yaml", 2, "drive"))
+    with pytest.raises(BadInput) as caught:
+        open_line(part, VirtualClock(), AGAIN)
+    assert str(caught.value).startswith(f"b.yaml:2 {says}")

@@ -82,7 +82,7 @@ def test_options_have_twins_in_the_ini_file(lab) -> None:
     lab.plan("limits: {offset: 25 um}")
     result = lab.run()
     assert result.ret == pytest.ExitCode.USAGE_ERROR
-    result.stderr.fnmatch_lines(["ERROR: stepwitness_over: found 'sideways'; allowed: process, tcp, serial"])
+    result.stderr.fnmatch_lines(["ERROR: stepwitness_over: found 'sideways'; allowed: process, tcp, serial, *, hislip"])
     lab.run("--stepwitness-over", "process").assert_outcomes(passed=1)
     assert list(lab.folder.glob("kept/doser-rig-1/*/record.json"))
     lab.run("--stepwitness-over", "process", "--stepwitness-reports", "told").assert_outcomes(passed=1)

@@ -79,7 +79,8 @@ def test_what_a_record_says_of_a_procedure(whole: Path) -> None:
     mean, alarms, clearance, least = first["estimates"]
     assert (mean["value"], mean["k"], mean["symbol"], mean["unit"]) == (pytest.approx(46.5e-6), 2.0, "O", "um")
     assert pytest.approx(2 * mean["u"]) == mean["U"]
-    assert mean["budget"] == [{"source": "scatter", "u": mean["u"], "type": "A"}]
+    assert mean["budget"] == [{"source": "scatter", "u": mean["u"], "type": "A", "dof": None, "distribution": "normal"}]
+    assert (mean["dof"], mean["interval"]) == (None, None)
     assert (alarms["value"], alarms["shown"]["text"]) == (1.0, "1")
     assert (clearance["value"], clearance["u"], clearance["U"]) == (None, None, None)
     assert clearance["reason"] == "no gauge on the load"

@@ -61,4 +61,4 @@ def test_defects_are_no_contradictions(doser: Axis, changed: Change, defect: dic
 
 @pytest.mark.parametrize("name", sorted(PRESETS))
 def test_presets_are_axes(doser: Axis, plate_lift: Axis, name: str) -> None:
-    check({"doser": doser, "plate-lift": plate_lift}[name], preset(name))
+    check(plate_lift if name == "plate-lift" else doser, preset(name))

@@ -187,6 +187,39 @@ def test_end_stop_in_the_stroke_takes_steps(doser: Axis, look: Any) -> None:
     assert abs(stopped.closure_m) > 1e-3
 
 
+def test_play_in_the_gauge_adds_to_the_reversal(doser: Axis, look: Any) -> None:
+    healthy, loose = look(doser, "", 0.0), look(doser, "gauge-play", 5e-6)
+    # The gauge trails by half its play either way: the reversal that the nut shows is seen so much greater.
+    assert loose.reversal_m - healthy.reversal_m == pytest.approx(5e-6, abs=1e-6)
+    assert loose.closure_m == healthy.closure_m
+
+
+def test_a_cold_gauge_drifts(doser: Axis, look: Any) -> None:
+    """By 20 um (1 - exp(-t / 60 s)) over the eight seconds or so of four moves."""
+    drift_m = look(doser, "gauge-drift", 2e-5).gauged_m - look(doser, "", 0.0).gauged_m
+    assert 1e-6 < drift_m < 4e-6
+
+
+def test_a_screw_that_warms_up_grows(doser: Axis) -> None:
+    """Closed form: 11.5 ppm/K times 20 K times the 50 mm to its bearing, in the end."""
+    clock = VirtualClock()
+    rig = Rig(doser, with_defect(preset("doser"), "warm-screw", 20.0), clock)
+    rig.drive().enable()
+    clock.sleep(0.5)
+    before_m = rig.truth().nut_m
+    clock.sleep(1200.0)
+    assert rig.truth().nut_m - before_m == pytest.approx(1.15e-5 * 20.0 * 0.05, rel=0.01)
+
+
+def test_an_outrun_counter_loses_counts_and_a_weak_supply_steps(doser: Axis, look: Any) -> None:
+    outrun = look(doser, "outrun-counter", 1.2e-4)
+    assert outrun.counted_m < 0.0195
+    assert outrun.gauged_m == pytest.approx(0.02, abs=1e-5)
+    starved = look(doser, "weak-supply", 0.03)
+    assert abs(starved.gauged_m) < 0.019
+    assert starved.claim_m == pytest.approx(0.02, abs=1e-9)
+
+
 def test_resonance_leaves_the_rotor_swinging(doser: Axis) -> None:
     rest_after_s = []
     for stand_in in (preset("doser"), with_defect(preset("doser"), "resonance", 1e-3)):

@@ -143,9 +143,7 @@ def test_friction_as_a_tanh_would_creep(doser: Axis) -> None:
 
 
 @pytest.mark.parametrize("nut_n_per_m", [0.0, 2e6, 1e7])
-def test_contact_in_the_nut_widens_the_dead_band_by_its_give(
-    doser: Axis, changed: Change, nut_n_per_m: float
-) -> None:
+def test_contact_in_the_nut_widens_the_dead_band_by_its_give(doser: Axis, changed: Change, nut_n_per_m: float) -> None:
     """b + 2 F (1/k + 1/kn) with a springy contact; a play operator adds nothing to b + 2 F/k."""
     stand_in = changed(
         preset("doser"),

@@ -85,7 +85,8 @@ def test_a_regulator_s_lag_is_a_first_order_rise(doser: Axis, ideal: StandIn) ->
 
 
 def test_a_regulator_s_lag_lowers_pull_out_speed(doser: Axis, changed: Change) -> None:
-    """Current that trails the command by w tau leaves less torque at speed; seen in prototypes, no closed form."""
+    """Current that trails the command by w tau leaves less torque at speed: with 100 us about a fifth less speed, as
+    prototypes of a plainer model had it; no closed form."""
 
     def fastest(lag_s: float) -> float:
         stand_in = changed(preset("doser"), motor={"regulator_lag_s": lag_s})
@@ -102,7 +103,7 @@ def test_a_regulator_s_lag_lowers_pull_out_speed(doser: Axis, changed: Change) -
                 return speed - 5.0
         raise AssertionError("no pull-out up to 200 mm/s")
 
-    assert fastest(3e-4) < 0.9 * fastest(0.0)
+    assert 0.7 < fastest(1e-4) / fastest(0.0) < 0.9
 
 
 @pytest.mark.parametrize(("skip", "lag_s"), [(True, 1e-4), (False, 1e-4)])
@@ -160,6 +161,49 @@ def test_coupling_slack_adds_to_the_reversal_at_the_load_and_not_at_the_motor(do
         backlash_m=stand_in.screw.backlash_m,
     )
     assert behind[0] - behind[1] == pytest.approx(nut + slack_turns * 2e-3, abs=1e-12)
+
+
+def lifted(axis: Axis, changed: Change, slack_turns: float) -> Plant:
+    stand_in = changed(
+        preset("plate-lift"),
+        screw={"coupling_slack_turns": slack_turns},
+        load={"static_ratio": 1.0},
+        gauge={"measuring_force_n": 0.0},
+    )
+    plant = Plant(axis, stand_in)
+    plant.set_amplitude(2.0)
+    plant.set_viscous(0.05)
+    plant.advance(0.2)
+    return plant
+
+
+def test_a_load_that_turns_its_screw_keeps_the_slack_closed(plate_lift: Axis, changed: Change) -> None:
+    """It rests on one flank through every reversal, so that the slack never shows."""
+    places = {}
+    for slack_turns in (0.0, 0.01):
+        plant = lifted(plate_lift, changed, slack_turns)
+        assert plant.load_m == pytest.approx(0.06, abs=2e-6)
+        places[slack_turns] = []
+        for pulses in (640, -640, -640, 640):
+            send(plant, pulses)
+            places[slack_turns].append(plant.load_m)
+    assert places[0.01] == pytest.approx(places[0.0], abs=1e-9)
+
+
+def test_a_hand_that_lifts_such_a_load_takes_it_through_slack_and_play(plate_lift: Axis, changed: Change) -> None:
+    """From flank to flank: slack times lead, the clearance, and (F1 + F2) / k of give on the way."""
+    plant = lifted(plate_lift, changed, 0.01)
+    rotor_rad, low_m = plant.rotor_rad, plant.load_m
+    weight_n, hand_n, friction_n = 3.0 * 9.80665, 120.0, 6.0
+    plant.set_external_force(hand_n)
+    plant.advance(plant.time_s + 0.5)
+    give_m = (weight_n + (hand_n - weight_n - friction_n)) / 4e7
+    backed_m = (plant.rotor_rad - rotor_rad) * 5e-3 / (2 * math.pi)
+    assert backed_m > 1e-7
+    assert plant.load_m - low_m - backed_m == pytest.approx(0.01 * 5e-3 + 4e-6 + give_m, abs=3e-7)
+    plant.set_external_force(0.0)
+    plant.advance(plant.time_s + 0.5)
+    assert plant.load_m == pytest.approx(low_m, abs=1e-6)
 
 
 # -- encoder and counter -----------------------------------------------------------------------------------------------
@@ -273,12 +317,55 @@ def test_wrong_microsteps_scale_the_travel(doser: Axis, changed: Change) -> None
     assert (truth.pulses, truth.slipped_full_steps) == (1600, 0)
 
 
+def test_an_index_pulse_latches_counts_once_a_turn(doser: Axis) -> None:
+    plant = Plant(doser, preset("doser"))
+    assert doser.encoder is not None
+    decoder = plant.watch(doser.encoder, seed="counter")
+    plant.set_amplitude(RATED_A)
+    plant.advance(0.1)
+    assert decoder.index_counts is None
+    latched = []
+    for pulses in (1600, 3200, 3200, -1600, -6400):
+        send(plant, pulses, interval_s=1e-4)
+        latched.append(decoder.index_counts)
+    # A quarter turn after power-up, then after each turn; the same pulse on the way down.
+    assert latched == [500, 2500, 4500, 4500, 500]
+
+
+def test_an_index_pulse_tells_how_many_edges_were_missed(doser: Axis, changed: Change) -> None:
+    plant = Plant(doser, changed(preset("doser"), encoder={"missed_edge": 2e-3}))
+    assert doser.encoder is not None
+    decoder = plant.watch(doser.encoder, seed="counter")
+    plant.set_amplitude(RATED_A)
+    plant.advance(0.1)
+    send(plant, 16_000, interval_s=1e-4)
+    assert decoder.index_counts is not None
+    missed = 500 + 4 * 2000 - decoder.index_counts
+    # A missed edge costs two: the next one makes no legal transition either.
+    assert missed == pytest.approx(2 * decoder.faults, abs=4)
+    assert decoder.faults > 5
+
+
+def test_the_counter_part_hands_out_its_index(doser: Axis) -> None:
+    clock = VirtualClock()
+    rig = Rig(doser, preset("doser"), clock)
+    drive, counter = rig.drive(), rig.counter()
+    drive.set_speed(16_000.0)
+    drive.enable()
+    assert counter.index_counts() is None
+    drive.start_move_by(3200)
+    clock.sleep(1.0)
+    assert counter.index_counts() == 500
+
+
 # -- gauge -----------------------------------------------------------------------------------------------------------
 
 
-def gauge(**physics: float) -> GaugeReading:
+def gauge(guide: LoadPhysics | None = None, **physics: float) -> GaugeReading:
     clean = GaugePhysics(resolution_m=0.0, noise_m=0.0, zero_at_m=0.0, range_m=0.1)
-    return GaugeReading(replace(clean, **physics), guide=LoadPhysics(), sense=1, seed="1", load_m=0.03, time_s=0.0)
+    return GaugeReading(
+        replace(clean, **physics), guide=guide or LoadPhysics(), sense=1, seed="1", load_m=0.03, time_s=0.0
+    )
 
 
 def test_a_spindle_with_play_reads_short_on_reversal() -> None:
@@ -291,6 +378,23 @@ def test_a_spindle_with_play_reads_short_on_reversal() -> None:
 
 def test_a_tilted_gauge_reads_its_cosine() -> None:
     assert gauge(tilt_turns=2.0 / 360.0).read(0.0) == pytest.approx(0.03 * math.cos(math.radians(2.0)), rel=1e-12)
+
+
+def test_a_gauge_beside_the_nut_s_line_sees_the_carriage_pitch() -> None:
+    """Abbe: offset times the tangent of the pitch where the carriage stands."""
+    guide = LoadPhysics(pitch_turns=1e-4, pitch_period_m=0.08)
+    for place_m in (0.01, 0.02, 0.05):
+        offset = gauge(guide, abbe_offset_m=0.05)
+        offset.follow([], place_m, 1.0)
+        pitch_rad = 2 * math.pi * 1e-4 * math.sin(2 * math.pi * place_m / 0.08)
+        assert offset.read(1.0) - place_m == pytest.approx(0.05 * math.tan(pitch_rad), abs=1e-15)
+    assert gauge(guide).read(0.0) == pytest.approx(0.03, abs=1e-15)
+
+
+def test_a_gauge_drifts_while_it_warms_up() -> None:
+    drifting = gauge(drift_m=4e-6, drift_settle_s=600.0)
+    for time_s in (0.0, 600.0, 1e6):
+        assert drifting.read(time_s) - 0.03 == pytest.approx(4e-6 * (1 - math.exp(-time_s / 600)), abs=1e-15)
 
 
 def test_an_old_reading_is_where_the_load_was(doser: Axis, changed: Change) -> None:

@@ -274,9 +274,18 @@ def test_steady_following_error_under_viscous_load(doser: Axis, ideal: StandIn) 
 # -- two forms of one source -----------------------------------------------------------------------------------------
 
 
-def test_compiled_and_plain_agree(axis_and_stand_in: tuple[Axis, StandIn]) -> None:
+@pytest.mark.parametrize("imperfect", [False, True])
+def test_compiled_and_plain_agree(axis_and_stand_in: tuple[Axis, StandIn], changed: Change, imperfect: bool) -> None:
     pytest.importorskip("numba")
     axis, stand_in = axis_and_stand_in
+    if imperfect:
+        stand_in = changed(
+            stand_in,
+            motor={"detent_torque_nm": 0.02, "saturation": 0.5, "ripple_a": 0.05, "regulator_lag_s": 1e-4},
+            screw={"coupling_slack_turns": 0.002, "stribeck_m_per_s": 2e-3, "drag_wave": 0.2, "pitch_error_m": 2e-6},
+            load={"stribeck_m_per_s": 2e-3, "stop_high_m": stand_in.start_m + 1.5e-3, "stop_damping_m_per_s": 0.1},
+            supply={"limit_a": 0.8},
+        )
     train = ramp(axis, millimetres=2.0, speed=20.0, acceleration=500.0)
     plain, compiled = (path_of(axis, stand_in, train, kernel_name=name) for name in ("plain", "compiled"))
     travel_m = np.abs(plain - compiled).max() * float(axis.step_travel)

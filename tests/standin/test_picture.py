@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from stepwitness.axis import Axis
+from stepwitness.standin.defects import with_defect
 from stepwitness.standin.parameters import StandIn
 from stepwitness.standin.picture import panels, picture
 from stepwitness.standin.presets import preset
-from stepwitness.standin.trace import Trace, thinned, trace_move
+from stepwitness.standin.trace import Trace, events, thinned, trace_move
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -57,6 +58,27 @@ def test_without_encoder_nothing_is_counted(doser: Axis) -> None:
     assert np.isnan(trace.counted_m).all()
     assert [line.label for line in panels(trace)[0].lines] == ["drive", "load"]
     ET.fromstring(picture(trace))
+
+
+def test_events_tell_slips_and_the_end_stop_in_their_order(doser: Axis) -> None:
+    stand_in = with_defect(preset("doser"), "end-stop", 0.0312)
+    trace = move(doser, stand_in)
+    found = events(trace, doser, stand_in)
+    assert found[0].what == "end stop"
+    slips = [int(event.what.split()[2]) for event in found if event.what.startswith("slip")]
+    assert slips
+    assert all(slip % 4 == 0 for slip in slips)
+    lost = (trace.rotor_m[-1] - trace.command_m[-1]) / float(doser.step_travel)
+    assert sum(slips) == pytest.approx(lost, abs=2.1)
+    times = [event.time_s for event in found]
+    assert times == sorted(times)
+    texts = [text.text for text in ET.fromstring(picture(trace, events=found)).iter(f"{SVG}text")]
+    assert texts.count("end stop") == 1
+    assert sum(str(text).startswith("slip of") for text in texts) == 1
+
+
+def test_a_healthy_move_has_no_events(doser: Axis) -> None:
+    assert events(move(doser, preset("doser")), doser, preset("doser")) == ()
 
 
 def test_thinning_keeps_rows_together(doser: Axis) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from operator import attrgetter
 from typing import Any
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from stepwitness.axis import Axis
 from stepwitness.errors import BadInput
 from stepwitness.standin.plant import GRAVITY_M_PER_S2
-from stepwitness.standin.presets import PRESETS, preset
+from stepwitness.standin.presets import DETENT_SHARE, FRAME_RANGES, PRESETS, SOURCES, preset
 from stepwitness.standin.screw import back_drives
 
 
@@ -58,8 +59,28 @@ def test_plate_lift_falls_without_its_brake_and_doser_doesn_t_move_at_a_starved_
     assert abs(starved.rig.truth().rotor_turns * 200) < 0.01
 
 
+@pytest.mark.parametrize("name", sorted(FRAME_RANGES))
+def test_a_frame_s_numbers_lie_in_their_ranges(name: str) -> None:
+    stand_in = preset(name)
+    for field, (low, high) in FRAME_RANGES[name].items():
+        assert low <= attrgetter(field)(stand_in) <= high, field
+    share = stand_in.motor.detent_torque_nm / stand_in.motor.holding_torque_nm
+    assert DETENT_SHARE[0] <= share <= DETENT_SHARE[1]
+
+
+@pytest.mark.parametrize("name", sorted(FRAME_RANGES))
+def test_a_frame_moves_without_loss(doser: Axis, bench_of: Any, name: str) -> None:
+    made = bench_of(doser, preset(name))
+    made.drive.enable()
+    made.clock.sleep(0.1)
+    for millimetres in (5.0, -5.0):
+        made.move(millimetres)
+    assert made.rig.truth().slipped_full_steps == 0
+    assert made.counter.counts() == pytest.approx(0, abs=3)
+
+
 def test_presets_are_known_by_name_and_seed() -> None:
-    assert sorted(PRESETS) == ["doser", "plate-lift"]
+    assert sorted(PRESETS) == sorted(SOURCES) == ["doser", "frame-42", "frame-57", "plate-lift"]
     assert preset("doser", seed=7).seed == 7
     with pytest.raises(BadInput, match="unknown preset") as error:
         preset("dosr")

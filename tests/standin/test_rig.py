@@ -42,6 +42,31 @@ def test_every_exchange_costs_its_time(bench: Bench) -> None:
     assert bench.clock.now() - before_s == pytest.approx(10 * bench.rig.stand_in.exchange_s)
 
 
+@pytest.mark.parametrize("look_every_s", [3e-4, 0.011])
+def test_a_claim_is_the_pulses_sent_whether_or_not_the_plant_was_asked(
+    doser: Axis, bench_of: Any, look_every_s: float
+) -> None:
+    claims: list[list[int]] = []
+    for ask_the_plant in (False, True):
+        made = bench_of(doser)
+        made.drive.enable()
+        seen: list[int] = []
+        for move in (9000, -4000, 50):
+            made.drive.start_move_by(move)
+            for _ in range(40):
+                made.clock.sleep(look_every_s)
+                if ask_the_plant:
+                    made.rig.truth()
+                seen.append(made.drive.position())
+            made.drive.halt()
+            made.clock.sleep(0.3)
+            seen.append(made.drive.position())
+            assert seen[-1] == made.rig.truth().pulses
+        claims.append(seen)
+    assert claims[0] == claims[1]
+    assert len(set(claims[0])) > 40
+
+
 def run_once(axis: Axis, stand_in: StandIn) -> list[Any]:
     clock = VirtualClock()
     rig = Rig(axis, stand_in, clock)

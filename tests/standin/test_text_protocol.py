@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stepwitness.devices.checksums import CHECKSUMS, Seal
 from stepwitness.devices.errors import OutOfRange, Refused
 from stepwitness.devices.interfaces import Identity, InputState, Side
-from stepwitness.standin.text_protocol import LONGEST_REQUEST, TextProtocol, Words, gauge_words, inputs_words
+from stepwitness.standin.text_protocol import (
+    LONGEST_REQUEST,
+    TextProtocol,
+    Words,
+    counter_words,
+    gauge_words,
+    inputs_words,
+    pulse_words,
+)
 
 
 class _Gauge:
@@ -79,3 +90,34 @@ def test_inputs_are_told_in_words() -> None:
             return InputState(frozenset({Side.HIGH, Side.LOW}), stop_circuit_closed=False)
 
     assert TextProtocol(inputs_words(Inputs())).answer("inputs?") == "limits low high; stop circuit open"
+
+
+def test_lines_with_a_checksum_are_answered_with_one_and_mangled_ones_not_at_all() -> None:
+    seal = Seal(CHECKSUMS["crc16-ccitt"])
+    protocol = TextProtocol({r"say (\w+)": lambda word: word}, seal=seal)
+    assert protocol.answer(seal.put("@4 say on")) == seal.put("@4 on")
+    assert protocol.answer(seal.put("nonsense")) == seal.put("refused: not understood: nonsense")
+    assert protocol.answer("say on") is None
+    assert protocol.answer(seal.put("say on").replace("say", "sad")) is None
+
+
+def test_a_pulse_generator_tells_what_it_sent_and_no_position(bench: Any) -> None:
+    protocol = TextProtocol(pulse_words(bench.drive))
+    assert protocol.answer("pulses 400") == "ok"
+    bench.finish()
+    assert protocol.answer("sent?") == "400"
+    assert protocol.answer("pulses -150") == "ok"
+    bench.finish()
+    assert protocol.answer("sent?") == "-150"
+    assert str(protocol.answer("position?")).startswith("refused")
+    assert str(protocol.answer("move to 0")).startswith("refused")
+    assert bench.drive.position() == 250
+
+
+def test_a_counter_keeps_what_it_latched(bench: Any) -> None:
+    protocol = TextProtocol(counter_words(bench.counter))
+    assert protocol.answer("latch") == "ok"
+    before = protocol.answer("counts?")
+    bench.move(1.0)
+    assert protocol.answer("latched?") == before
+    assert protocol.answer("counts?") != before

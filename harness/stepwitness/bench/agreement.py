@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stepwitness.axis import Mounting, Orientation
-from stepwitness.bench.description import ReferenceMethod, SafeState
+from stepwitness.bench.description import ReferenceMethod, SafeState, StopMethod
 from stepwitness.bench.sections import BenchFile
 from stepwitness.errors import BadInput
 from stepwitness.fields import near_missing
@@ -11,6 +11,8 @@ from stepwitness.files import Section
 
 ROUNDING_M = 1e-12
 """What a sum of two floats may add; no bench tells a picometre."""
+
+GRAVITY_M_PER_S2 = 9.80665
 
 
 def check_agreement(file: BenchFile, tree: Section) -> None:
@@ -20,6 +22,7 @@ def check_agreement(file: BenchFile, tree: Section) -> None:
     _check_currents(file, tree)
     _check_reference(file, tree)
     _check_safe_state(file, tree)
+    _check_stop(file, tree)
 
 
 def _mm(travel_m: float) -> str:
@@ -147,4 +150,54 @@ def _check_safe_state(file: BenchFile, tree: Section) -> None:
             place=tree.where("safe_state"),
             found="'brake'",
             allowed="a 'brake' part, or 'safe_state: hold' on a horizontal axis",
+        )
+    if file.safe_state is SafeState.BRAKE and file.counter is None and file.gauge is None:
+        raise BadInput(
+            "a brake that nothing can see hold",
+            place=tree.where("safe_state"),
+            found="'brake'",
+            allowed="a 'counter' or a 'gauge', by which the brake is proven before the motor is let go",
+        )
+
+
+def _check_stop(file: BenchFile, tree: Section) -> None:
+    stop = file.stop
+    if stop is None:
+        return
+    for key, value, method in (("port", stop.port, StopMethod.PORT), ("drop", stop.drop, StopMethod.SUPPLY)):
+        if value is not None and stop.by is not method:
+            raise BadInput(
+                f"'{key}' has no meaning for 'by: {stop.by.value}'", place=tree.where("stop", key), allowed="by"
+            )
+    if stop.by is StopMethod.PORT and stop.port is None:
+        raise BadInput("the key 'port' is missing", place=tree.where("stop", "port"), allowed="a second port")
+    if stop.by is StopMethod.SUPPLY:
+        _check_stop_by_supply(file, tree)
+
+
+def _check_stop_by_supply(file: BenchFile, tree: Section) -> None:
+    """Cutting the supply stops an axis that stays where it is, or one whose spring-applied brake then closes.
+
+    The fall until it holds is the worst there is: free, from the envelope's greatest speed.
+    """
+    assert file.stop is not None
+    if file.supply is None:
+        raise BadInput("a stop that needs a supply", place=tree.where("stop", "by"), allowed="a 'supply' part")
+    if file.axis.orientation is not Orientation.VERTICAL and not file.back_drives:
+        return
+    if file.brake is None:
+        raise BadInput(
+            "a supply that is cut lets this load go",
+            place=tree.where("stop", "by"),
+            found="'supply'",
+            allowed="drive, port; or a spring-applied 'brake'",
+        )
+    delay_s = file.brake.closing_delay
+    fall_m = file.envelope.speed * delay_s + GRAVITY_M_PER_S2 * delay_s**2 / 2
+    if file.stop.drop is None or file.stop.drop < fall_m:
+        raise BadInput(
+            "a load that can fall further than 'drop' until its brake holds",
+            place=tree.where("stop", "drop"),
+            found=_mm(file.stop.drop) if file.stop.drop is not None else "no 'drop'",
+            allowed=f"at least {_mm(fall_m)}, if the bench can bear that; or 'by: drive'",
         )

@@ -26,6 +26,27 @@ class SafeState(Enum):
     BRAKE = "brake"
 
 
+class StopMethod(Enum):
+    """How a bench of real parts is stopped once the process that moved it is gone.
+
+    DRIVE: the halt command, on the drive's own line. PORT: the same, on a second port of the drive. SUPPLY: the
+    supply's output is switched off.
+    """
+
+    DRIVE = "drive"
+    PORT = "port"
+    SUPPLY = "supply"
+
+
+@dataclass(frozen=True)
+class Stop:
+    """`port` is the second port, for PORT; `drop_m` what a load may fall until its brake holds, for SUPPLY."""
+
+    by: StopMethod
+    port: str = ""
+    drop_m: float = 0.0
+
+
 @dataclass(frozen=True)
 class Calibration:
     """Expanded uncertainty in the instrument's SI unit, as its certificate states it."""
@@ -120,7 +141,8 @@ class Blocked:
 class BenchDescription:
     """A bench file, read and converted.
 
-    `text` is the file as read; `back_drives` says whether the load can turn the screw.
+    `text` is the file as read; `back_drives` says whether the load can turn the screw. Without `stop`, real parts are
+    only read.
     """
 
     name: str
@@ -145,6 +167,7 @@ class BenchDescription:
     axis_serial: str = ""
     counter_certificate: str = ""
     stand_in: StandIn | None = None
+    stop: Stop | None = None
 
     @property
     def all_stand_in(self) -> bool:

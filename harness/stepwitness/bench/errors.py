@@ -13,12 +13,24 @@ class NotReferenced(EnvelopeError):
     """Travel has no zero yet, so no move can be judged. Nothing was sent."""
 
 
+class NotArmed(EnvelopeError):
+    """The bench's real parts may only be read. Nothing was sent."""
+
+
 class Aborted(StepwitnessError):
     """The run ends in the safe state; its text is the cause that the record keeps."""
 
 
 class UnprovokedStall(Aborted):
     """The axis stopped following and no procedure asked for that: perhaps a hand. Never answered by a retry."""
+
+
+class LeftEnvelope(Aborted):
+    """A witness saw the load outside the envelope while it moved, whatever was commanded."""
+
+
+class Unguarded(Aborted):
+    """The sentinel that stops the axis should this process die is gone, or has acted: nothing moves without it."""
 
 
 class StopCircuitOpen(Aborted):

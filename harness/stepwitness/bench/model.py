@@ -24,6 +24,7 @@ from stepwitness.bench.description import (
     Motor,
     Part,
     Reference,
+    Stop,
 )
 from stepwitness.bench.sections import (
     STAND_IN,
@@ -33,7 +34,7 @@ from stepwitness.bench.sections import (
     PartSection,
     TravelCalibration,
 )
-from stepwitness.bench.stand_in import stand_in_from
+from stepwitness.bench.stand_in import check_stand_in, stand_in_from
 from stepwitness.errors import BadInput
 from stepwitness.fields import read_section
 from stepwitness.files import Section, parse_yaml, read_text
@@ -58,9 +59,11 @@ def parse_bench(text: str, path: str) -> BenchDescription:
     if file.stand_in is None and file.drive.part != STAND_IN:
         return bench
     try:
-        return replace(bench, stand_in=stand_in_from(file.stand_in, bench))
+        bench = replace(bench, stand_in=stand_in_from(file.stand_in, bench))
     except BadInput as err:
         raise err.at(tree.where("stand_in", "preset")) from None
+    check_stand_in(bench, tree)
+    return bench
 
 
 def _description(file: BenchFile, tree: Section, text: str, path: str) -> BenchDescription:
@@ -93,6 +96,7 @@ def _description(file: BenchFile, tree: Section, text: str, path: str) -> BenchD
         brake=BrakePart(_part(file, tree, "brake"), file.brake.closing_delay) if file.brake else None,
         drag=_part(file, tree, "drag") if file.drag else None,
         inputs=_part(file, tree, "inputs") if file.inputs else None,
+        stop=Stop(file.stop.by, file.stop.port or "", file.stop.drop or 0.0) if file.stop else None,
         blocked=Blocked(file.blocked.at, file.blocked.side, file.blocked.push_current) if file.blocked else None,
         guide_friction_n=file.guide_friction,
         axis_serial=file.axis.serial or "",

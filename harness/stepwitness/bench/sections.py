@@ -15,6 +15,7 @@ from stepwitness.axis import Decoding, Mounting, Orientation, full_steps_of
 from stepwitness.bench.description import (
     ReferenceMethod,
     SafeState,
+    StopMethod,
 )
 from stepwitness.bench.stand_in import StandInSection
 from stepwitness.devices.interfaces import Side
@@ -277,6 +278,18 @@ class BlockedSection(Strict):
     push_current: Current = Field(description="Run current while the load is pushed against the stop.")
 
 
+class StopSection(Strict):
+    """How the axis is stopped once the process that moved it is gone. Real parts without it are only read."""
+
+    by: Annotated[StopMethod, word(StopMethod)] = Field(
+        description="drive: halt on the drive's own line. port: halt on a second port. supply: the output goes off."
+    )
+    port: Annotated[str, any_text("COM9")] | None = Field(None, description="The drive's second port, for 'by: port'.")
+    drop: Annotated[float, quantity(Kind.TRAVEL, above=0)] | None = Field(
+        None, description="How far a load that can fall may, until its brake holds; for 'by: supply'."
+    )
+
+
 class BenchFile(Strict):
     """What an axis is tested on: parts, envelope, safe state and calibration data."""
 
@@ -299,6 +312,7 @@ class BenchFile(Strict):
     back_drives: YesNo | None = Field(
         None, description="Whether the load can turn the screw; a vertical axis has to say it."
     )
+    stop: StopSection | None = None
     blocked: BlockedSection | None = None
     guide_friction: Force | None = Field(None, description="Friction of the guide, as far as it is known.")
     stand_in: StandInSection | None = None

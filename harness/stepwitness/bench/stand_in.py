@@ -19,12 +19,16 @@ from pydantic import BaseModel, Field, create_model
 from stepwitness.axis import Orientation
 from stepwitness.bench.description import BenchDescription, ReferenceMethod
 from stepwitness.devices.interfaces import Side
+from stepwitness.errors import BadInput
 from stepwitness.fields import Name, Strict, quantity, whole
+from stepwitness.files import Section
 from stepwitness.quantities import Kind
 from stepwitness.standin import presets
-from stepwitness.standin.parameters import Hand, StandIn
+from stepwitness.standin.checks import check
+from stepwitness.standin.parameters import Ambient, Hand, StandIn
 
 KIND_BY_SUFFIX = {
+    "_m_per_s": Kind.SPEED,
     "_n_per_m": Kind.STIFFNESS,
     "_kgm2": Kind.INERTIA,
     "_nms": Kind.DAMPING,
@@ -38,11 +42,15 @@ KIND_BY_SUFFIX = {
     "_s": Kind.TIME,
     "_v": Kind.VOLTAGE,
     "_h": Kind.INDUCTANCE,
+    "_k": Kind.TEMPERATURE,
 }
 """Kind of quantity by the unit at the end of a field's name, longest first; without one it is a ratio."""
 
 _DERIVED = {"vertical"}
 """Fields that the axis decides and nobody writes."""
+
+_HISTORIES: dict[str, type] = {"hands": Hand, "ambient": Ambient}
+"""Fields that hold a list of what happens when."""
 
 
 def key_and_kind(name: str) -> tuple[str, Kind]:
@@ -62,7 +70,7 @@ def _definitions(cls: type, *, required: bool) -> dict[str, Any]:
     types = typing.get_type_hints(cls)
     found: dict[str, Any] = {}
     for item in fields(cls):
-        if item.name in _DERIVED or item.name == "hands":
+        if item.name in _DERIVED or item.name in _HISTORIES:
             continue
         key, annotation = _annotation(item, types[item.name])
         found[f"{item.name}"] = (
@@ -99,6 +107,10 @@ StandInSection: Any = _model(
         list[_model(Hand, required=True)],  # type: ignore[misc]
         Field([], description="Pushes on the load: from, to (bench time) and force, signed along travel."),
     ),
+    ambient=(
+        list[_model(Ambient, required=True)],  # type: ignore[misc]
+        Field([], description="Warmth of the surroundings: from (bench time) and rise in K over the start."),
+    ),
 )
 """The pydantic model of the section."""
 
@@ -119,7 +131,26 @@ def stand_in_from(section: Any, bench: BenchDescription) -> StandIn:
     if section is None:
         return physics
     changed: StandIn = _overridden(physics, section)
-    return replace(changed, hands=tuple(Hand(**hand.model_dump()) for hand in section.hands))
+    histories: dict[str, Any] = {
+        name: tuple(made_of(**item.model_dump()) for item in getattr(section, name))
+        for name, made_of in _HISTORIES.items()
+    }
+    return replace(changed, **histories)
+
+
+def check_stand_in(bench: BenchDescription, tree: Section) -> None:
+    """Raise `BadInput` where the bench's stand-in has a number that no axis could have, with its place in `tree`."""
+    if bench.stand_in is None:
+        return
+    try:
+        check(bench.axis, bench.stand_in)
+    except BadInput as err:
+        raise err.at(tree.where(*_path(err.place.key if err.place else "stand_in"))) from None
+
+
+def _path(field_name: str) -> list[str | int]:
+    """Keys of the bench file that lead to a field, given its dotted name as `check` says it."""
+    return [int(name) - 1 if name.isdigit() else key_and_kind(name)[0] for name in field_name.split(".")]
 
 
 def _as_the_bench_says(physics: StandIn, bench: BenchDescription) -> StandIn:
@@ -163,7 +194,7 @@ def _overridden(value: Any, section: Any) -> Any:
     changes: dict[str, Any] = {}
     for name in section.model_fields_set & {item.name for item in fields(value)}:
         given = getattr(section, name)
-        if name == "hands":
+        if name in _HISTORIES:
             continue
         changes[name] = _overridden(getattr(value, name), given) if isinstance(given, BaseModel) else given
     return replace(value, **changes)

@@ -122,6 +122,18 @@ class CanBus:
             time.sleep(within_s)
             return sorted(set(self._network.scanner.nodes))
 
+    def pass_over_garbage(self) -> None:
+        """Count it, and have the library drop what it can't decode, which it would try again with the next frame."""
+        self.garbage += 1
+        network = self._network
+        if network is None:
+            return
+        with contextlib.suppress(Exception):  # a bus that dies now is told by the next read
+            network.notifier.exception = None
+            flush = getattr(network.bus, "flush", None)
+            if flush is not None:
+                flush()
+
     def _open(self) -> None:
         import can
         import canopen
@@ -162,11 +174,12 @@ def _watcher(bus: CanBus) -> Any:
             pass
 
         def on_error(self, exc: Exception) -> bool:  # type: ignore[override]  # its answer says "handled"
-            if isinstance(exc, can.CanError | OSError):
-                bus.lost = bus.lost or f"{bus.settings.channel}: the bus is gone ({exc})"
-                time.sleep(0.05)  # until it is closed the library goes on asking it
+            # The library wraps what its own decoder raised, too.
+            if isinstance(exc, ValueError | IndexError) or isinstance(exc.__cause__, ValueError | IndexError):
+                bus.pass_over_garbage()
             else:
-                bus.garbage += 1
+                bus.lost = bus.lost or f"{bus.settings.channel}: the bus is gone ({exc})"
+                time.sleep(NOTICE_S)  # until it is closed the library goes on asking it
             return True
 
     return Watcher()

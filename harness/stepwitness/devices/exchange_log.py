@@ -48,10 +48,10 @@ class ExchangeLog:
         self._secret = re.compile(redact) if redact else None
 
     def add(self, entry: Exchanged) -> None:
-        if self._secret is not None:
-            entry = replace(
-                entry, sent=self.redacted(entry.sent), heard=tuple(self.redacted(line) for line in entry.heard)
-            )
+        search = self._secret.search if self._secret is not None else None
+        if search is not None and (search(entry.sent) or any(map(search, entry.heard))):
+            heard = tuple(self.redacted(line) for line in entry.heard)
+            entry = replace(entry, sent=self.redacted(entry.sent), heard=heard)
         self._ring.append(entry)
 
     def note(self, sent: str, heard: str, *, asked_s: float, ended_s: float, answered: bool) -> None:

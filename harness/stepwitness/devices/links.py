@@ -19,6 +19,7 @@ from typing import Any, Protocol
 from urllib.parse import urlsplit
 
 from stepwitness.devices.errors import LinkLost
+from stepwitness.devices.inherited import SCHEME, InheritedLink
 from stepwitness.errors import BadInput
 
 DEAD_LINK: tuple[type[BaseException], ...] = (OSError,)
@@ -32,7 +33,7 @@ else:
 
 MOMENT_S = 0.01
 """How long `read` waits for a first byte, on the host's own clock."""
-OPENING_S = 3.0
+OPENING_S = 2.0
 WRITING_S = 1.0
 
 
@@ -40,6 +41,11 @@ class Link(Protocol):
     """Bytes to and from one part."""
 
     name: str
+
+    @property
+    def descriptor(self) -> int:
+        """The operating system's number for it, by which another process can take it over; -1 where it has none."""
+        ...
 
     def write(self, data: bytes) -> None:
         """Send all of `data`, or raise LinkLost."""
@@ -67,6 +73,8 @@ def open_link(port: str, *, baud: int = 115_200) -> Link:
     scheme = port.partition("://")[0] if "://" in port else ""
     if scheme == "socket":
         return SocketLink(port)
+    if scheme == SCHEME:
+        return InheritedLink(port)
     if scheme in ("", "rfc2217"):
         return SerialLink(port, baud=baud)
     raise BadInput(
@@ -81,7 +89,11 @@ def _lost(name: str, doing: str) -> Iterator[None]:
     try:
         yield
     except DEAD_LINK as error:
-        raise LinkLost(f"{name}: {doing} failed: {error}") from error
+        raise _lost_link(name, doing, error) from error
+
+
+def _lost_link(name: str, doing: str, error: BaseException) -> LinkLost:
+    return LinkLost(f"{name}: {doing} failed: {error}")
 
 
 class SocketLink:
@@ -90,22 +102,34 @@ class SocketLink:
     def __init__(self, url: str) -> None:
         self.name = url
         host, port = _address(url)
-        with _lost(url, "opening"):
+        try:
             self._socket = socket.create_connection((host, port), timeout=OPENING_S)
+        except DEAD_LINK as error:
+            raise LinkLost(
+                f"{url} can't be opened: {error}; does anything listen there, are host and port its own?"
+            ) from error
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._socket.settimeout(WRITING_S)
 
     def write(self, data: bytes) -> None:
-        with _lost(self.name, "writing"):
+        try:
             self._socket.sendall(data)
+        except DEAD_LINK as error:
+            raise _lost_link(self.name, "writing", error) from error
+
+    @property
+    def descriptor(self) -> int:
+        return self._socket.fileno()
 
     def read(self) -> bytes:
-        with _lost(self.name, "reading"):
+        try:
             if self._socket.fileno() < 0:
                 raise OSError("the link is closed")
             if not select.select([self._socket], [], [], MOMENT_S)[0]:
                 return b""
             data = self._socket.recv(4096)
+        except DEAD_LINK as error:
+            raise _lost_link(self.name, "reading", error) from error
         if not data:
             raise LinkLost(f"{self.name}: the other end closed the connection")
         return data
@@ -160,6 +184,14 @@ class SerialLink:
             while data and (waiting := self._port.in_waiting):
                 data += self._port.read(waiting)
         return data
+
+    @property
+    def descriptor(self) -> int:
+        """Its descriptor, or -1: on Windows a port is a handle, and one of RFC 2217 is neither."""
+        try:
+            return int(self._port.fileno())
+        except (AttributeError, OSError):
+            return -1
 
     def discard(self) -> None:
         with _lost(self.name, "reading"):

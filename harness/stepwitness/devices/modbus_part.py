@@ -5,6 +5,7 @@ from __future__ import annotations
 from stepwitness.devices.interfaces import Identity
 from stepwitness.devices.modbus import ModbusUnit
 from stepwitness.devices.register_map import IDENTITY, PROBE, RegisterMap
+from stepwitness.devices.registers import Reads
 from stepwitness.errors import BadInput, Place
 
 
@@ -12,7 +13,7 @@ def identity_of(unit: ModbusUnit, registers: RegisterMap) -> Identity:
     """What the unit says it is: ``maker;model;serial;version``, or a text that is its model."""
     if IDENTITY not in registers.registers:
         return Identity()
-    text = str(unit.values({IDENTITY: registers.registers[IDENTITY]})[IDENTITY])
+    text = str(unit.values(Reads({IDENTITY: registers.registers[IDENTITY]}))[IDENTITY])
     fields = [part.strip() for part in text.split(";")]
     if len(fields) == 1:
         return Identity(model=fields[0])
@@ -29,10 +30,10 @@ def check_probe(unit: ModbusUnit, registers: RegisterMap, place: Place, *, first
     BadInput : where the probe reads another value than the map says.
     """
     if registers.probe is None:
-        unit.values({first: registers.registers[first]})
+        unit.values(Reads({first: registers.registers[first]}))
         return
     probe, expected = registers.probe
-    found = unit.values({PROBE: probe})[PROBE]
+    found = unit.values(Reads({PROBE: probe}))[PROBE]
     if found == expected:
         return
     swapped = probe.other_order()

@@ -21,7 +21,7 @@ A value is a number, or the name of what is written (``value``, ``window`` …).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from itertools import pairwise
@@ -284,15 +284,24 @@ def spans(registers: Sequence[Register]) -> list[tuple[Space, int, int]]:
     return found
 
 
-def values_in(
-    registers: Mapping[str, Register], words: Mapping[tuple[Space, int, int], Sequence[int]]
-) -> dict[str, Value]:
-    """The value of each register, from the words of the reads that `spans` asked for."""
-    values: dict[str, Value] = {}
-    for name, item in registers.items():
-        for (space, start, count), block in words.items():
-            if item.space is space and start <= item.address and item.address + item.size <= start + count:
-                at = item.address - start
-                values[name] = item.decode(block[at : at + item.size])
-                break
-    return values
+class Reads:
+    """Registers that are read together, with the reads that cover them: planned once, as it is done often."""
+
+    def __init__(self, registers: Mapping[str, Register]) -> None:
+        self._planned: list[tuple[tuple[Space, int, int], list[tuple[str, Register, int]]]] = []
+        for space, start, count in spans(list(registers.values())):
+            inside = [
+                (name, item, item.address - start)
+                for name, item in registers.items()
+                if item.space is space and start <= item.address and item.address + item.size <= start + count
+            ]
+            self._planned.append(((space, start, count), inside))
+
+    def values(self, read: Callable[[Space, int, int], Sequence[int]]) -> dict[str, Value]:
+        """The value of each register; `read` is asked for the words of each span."""
+        found: dict[str, Value] = {}
+        for span, inside in self._planned:
+            words = read(*span)
+            for name, item, at in inside:
+                found[name] = item.decode(words[at : at + item.size])
+        return found

@@ -10,16 +10,17 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 import random
 import re
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
+from typing import TypeVar
 
 from stepwitness.devices.command_set import IDENTITY, LINK_OPTIONS, CommandSet
 from stepwitness.devices.errors import BadReply, LinkLost, NoReply, OutOfRange, Refused
 from stepwitness.devices.exchange_log import SECRET, ExchangeLog
+from stepwitness.devices.inherited import SCHEME
 from stepwitness.devices.interfaces import Clock, Identity
 from stepwitness.devices.links import Link, open_link
 from stepwitness.devices.part import Part
@@ -27,9 +28,12 @@ from stepwitness.devices.part_options import expression_option, time_option, who
 from stepwitness.devices.wire import TAGS, Conversation
 from stepwitness.errors import BadInput
 
+Given = TypeVar("Given")
+
 DEFAULT_TIMEOUT = "1 s"
 DEFAULT_RETRIES = 1
 MOST_RETRIES = 5
+LAST_TAG = 999_999_999
 
 
 class TextLine:
@@ -142,6 +146,24 @@ class TextLine:
         self._spoken = True
         return match
 
+    @property
+    def descriptor(self) -> int:
+        """The link's descriptor, or -1."""
+        return -1 if self._lost else self._link.descriptor
+
+    def last_words(self, name: str, **values: float) -> bytes:
+        """The bytes of a request without a field of its own, for whoever takes the line over once this process is gone.
+
+        A line end goes first, because the dead may have left half a line; the tag is one that no request here has.
+        """
+        text = self.commands.exchanges[name].send.format(**values)
+        tagged = f"@{LAST_TAG} {text}" if self.commands.tags else text
+        return self._end + self._sealed(tagged) + self._end
+
+    def begin_adrift(self) -> None:
+        """Expect replies to the requests of whoever had this line before."""
+        self._talk.start_over()
+
     def _sealed(self, text: str) -> bytes:
         return (self.commands.seal.put(text) if self.commands.seal else text).encode("ascii")
 
@@ -188,8 +210,7 @@ class TextLine:
             if self._talk.unanswered:
                 self._get_in_step()
             # A line that nobody asked for, or a reply that came twice, mustn't answer this question.
-            with self._noting_loss():
-                self._link.discard()
+            self._use(self._link.discard)
         return self._put(text)
 
     def _put(self, text: str, *, only: re.Pattern[str] | None = None) -> str:
@@ -223,19 +244,17 @@ class TextLine:
         self._talk.resume()
 
     def _write(self, data: bytes) -> None:
-        with self._noting_loss():
-            self._link.write(data)
+        self._use(self._link.write, data)
 
     def _read(self) -> bytes:
-        with self._noting_loss():
-            return self._link.read()
+        return self._use(self._link.read)
 
-    @contextlib.contextmanager
-    def _noting_loss(self) -> Iterator[None]:
+    def _use(self, action: Callable[..., Given], *data: bytes) -> Given:
+        """Do something with the link; once that has failed, it stays lost."""
         if self._lost:
             raise LinkLost(self._lost)
         try:
-            yield
+            return action(*data)
         except LinkLost as error:
             self._lost = str(error)
             raise
@@ -251,6 +270,15 @@ class OnALine:
     def log(self) -> ExchangeLog:
         """The last exchanges, oldest first; `log.texts()` for the record."""
         return self._line.log
+
+    @property
+    def descriptor(self) -> int:
+        """The line's descriptor, or -1; see `stepwitness.devices.inherited`."""
+        return self._line.descriptor
+
+    def last_words(self, name: str) -> bytes:
+        """The bytes of the request called `name`, for whoever takes the line over."""
+        return self._line.last_words(name)
 
     def reconnect(self) -> None:
         """Open the port anew after `LinkLost`; asks for the identity and nothing else, so nothing moves."""
@@ -300,4 +328,7 @@ def open_line(part: Part, clock: Clock, commands: CommandSet) -> TextLine:
         link = opened()
     except BadInput as error:
         raise error.at(place.below("port")) from None
-    return TextLine(link, clock, commands, timeout_s=timeout_s, retries=retries, reopen=opened, log=log)
+    line = TextLine(link, clock, commands, timeout_s=timeout_s, retries=retries, reopen=opened, log=log)
+    if own["port"].startswith(f"{SCHEME}://"):
+        line.begin_adrift()
+    return line

@@ -7,7 +7,7 @@ Limits of agreement are where 95 % of the differences between two ways to measur
    measured several times by both, use `replicated_agreement`, because those differences aren't.
 2. Each limit is a quantile of a normal distribution, so its interval is exact by the noncentral t (Carkeet,
    Optometry and Vision Science 92, 2015, from memory). The interval in wide use, ± t·s·√(1/n + 1.96²/2(n − 1)), failed
-   first: where 95 % are stated it held a limit in 92 % of trials with 5 pairs and in 93 % with 10, and nearly all its
+   first: where 95 % are stated it held a limit in 91 % of trials with 5 pairs and in 93 % with 10, and nearly all its
    misses were on the far side.
 3. A difference that grows with the size of what is measured makes single limits wrong; `trend` is that slope, with its
    interval.

@@ -5,7 +5,7 @@
    memory).
 2. Both suppose normal readings. For others see `quantile_capability`.
 3. Every interval is two-sided. Pp and Cp: exact, by chi-square. Towards one limit: exact, by the noncentral t.
-   Ppk and Cpk, which are the lesser of two: that of the nearer limit, which holds 94 to 95.5 % where 95 are stated,
+   Ppk and Cpk, which are the lesser of two: that of the nearer limit, which holds 94 to 95 % where 95 are stated,
    with the process in the middle as well as off it (`benches/measurements/coverage_quality.py`).
 
 What failed first for Ppk: a generalized pivotal interval of the lesser of the two, which fell to 91 % for a

@@ -62,8 +62,11 @@ class Bell:
             return 1.0 if lower <= self.value <= upper else 0.0
         if lower == upper:
             return 0.0
-        # of the two tails, so that a probability near 1 keeps its digits and one near 0 its sign
-        return max(0.0, 1.0 - self._below(lower) - self._above(upper))
+        if math.isinf(lower) and math.isinf(upper):
+            return 1.0
+        inside = 1.0 - self._below(lower) - self._above(upper)
+        # certain is only what has no uncertainty, however far away the limit
+        return min(math.nextafter(1.0, 0.0), max(math.ulp(0.0), inside))
 
     def _above(self, bound: float) -> float:
         return Bell(-self.value, self.standard_uncertainty, self.degrees_of_freedom)._below(-bound)

@@ -9,9 +9,9 @@
    simulation; tests that stop at a time are simulated at the fitted parameters (a parametric bootstrap).
 3. No failure has no fit; `life_demonstration` says what can be said then, with a shape that is supposed.
 
-What failed first: the chi-square value. Where 95 % are stated it held the 10 % life in 92 % of trials with 10 failures
-of 20, in 89 % with 5 of 20 (stopped at a failure), and in 92.5 to 93.5 % where a test of 10 stops at a time at which
-nearly all have failed.
+What failed first: the chi-square value. In 10,000 trials each, where 95 % are stated, it held the 10 % life in 92.6 %
+with 10 failures of 20, in 89 % with 5 of 20, in 84 % with 3 of 30 (all stopped at a failure), and in 93 % where a test
+of 10 stops at a time at which nearly all have failed. The simulated value held 94.3 to 95.3 % in all of these.
 
 References
 ----------

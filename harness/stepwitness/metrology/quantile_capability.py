@@ -7,10 +7,10 @@ Pp = (U − L) / (X₉₉.₈₆₅% − X₀.₁₃₅%) and Ppk = min((U − X
    "weibull", "rayleigh"; fitted by maximum likelihood (the normal with n − 1). "readings" takes the quantiles from the
    readings themselves, which needs enough of them to reach the outer quantiles.
 2. The interval is that of the index towards the nearer limit, by pivots of a parametric bootstrap: errors of location
-   and scale in resamples, in their own scale, are taken for the errors of the fit (generalized pivots; in 1000 trials
-   each they hold 93.5 to 96.5 % in the benches). For "readings" it is the plain percentile interval, approximate:
-   extreme quantiles of readings hardly have a better one. What failed first: percentiles of the resamples, which held
-   92 %.
+   and scale in resamples, in their own scale, are taken for the errors of the fit. In 10,000 trials each these held
+   94.6 to 94.9 % where 95 are stated (lognormal, Weibull, Rayleigh, 20 to 100 readings). For "readings" it is the plain
+   percentile interval, approximate and not proved. What failed first: plain percentiles for fitted shapes too, which
+   held 92.3 % with 20 lognormal readings and 94.0 % with 50 (3000 trials).
 3. Whether the shape fits is tested with the same resamples (Anderson-Darling); a small probability says that the
    figures rest on a wrong shape.
 """

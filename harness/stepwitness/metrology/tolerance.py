@@ -145,7 +145,7 @@ def normal_tolerance(
     --------
     >>> held = normal_tolerance([0.0, 1.0, 2.0, 3.0], content=0.9, side="upper")
     >>> round(held.k, 3), round(held.high, 3)
-    (4.162, 6.872)
+    (4.162, 6.873)
     """
     array = readings(values, "tolerance interval", least=2)
     running = Running(array.tolist())

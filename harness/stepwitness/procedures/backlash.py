@@ -395,7 +395,13 @@ def _rounding(bench: BenchDescription, *columns: str) -> tuple[Contribution, ...
         "counted_m": float(bench.axis.count_travel) if bench.axis.encoder else 0.0,
     }
     return contributions(
-        (f"resolution of the {_WITNESS[column]}, both readings", resolution_m[column] / math.sqrt(6), "B")
+        (
+            f"resolution of the {_WITNESS[column]}, both readings",
+            resolution_m[column] / math.sqrt(6),
+            "B",
+            math.inf,
+            "triangular",
+        )
         for column in columns
     )
 

@@ -439,7 +439,7 @@ def _drift_estimate(readings: Readings, bench: BenchDescription) -> tuple[Estima
         return not_observable(["start_drift"], NO_RETURNS)
     found = drift(starts)
     resolution_m, _ = _witness(bench, "gauge_m")
-    budget = contributions([("resolution of the gauge, both readings", resolution_m / math.sqrt(6), "B")])
+    budget = contributions([_both_readings(resolution_m)])
     statement = diagnosis.start_drift(found.total, found.spread, found.probability)
     return (Estimate("start_drift", found.total, combined(budget), budget, statement),)
 
@@ -475,8 +475,13 @@ def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[C
     return found
 
 
-def _one_count(bench: BenchDescription) -> tuple[str, float, str]:
-    return ("one count at each end", float(bench.axis.count_travel) / math.sqrt(6), "B")
+def _one_count(bench: BenchDescription) -> tuple[str, float, str, float, str]:
+    return ("one count at each end", float(bench.axis.count_travel) / math.sqrt(6), "B", math.inf, "triangular")
+
+
+def _both_readings(resolution_m: float) -> tuple[str, float, str, float, str]:
+    u = resolution_m / math.sqrt(6)
+    return ("resolution of the gauge, both readings", u, "B", math.inf, "triangular")
 
 
 PROCEDURE = Procedure(

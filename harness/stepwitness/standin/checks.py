@@ -7,7 +7,7 @@ from dataclasses import fields, is_dataclass
 from typing import Any
 
 from stepwitness.axis import Axis
-from stepwitness.errors import BadInput
+from stepwitness.errors import BadInput, Place
 from stepwitness.standin.parameters import StandIn
 from stepwitness.standin.plant import inertia
 from stepwitness.standin.screw import thread_torque
@@ -57,7 +57,10 @@ WIDEST_EDGE_SHIFT = 0.1
 
 
 def check(axis: Axis, stand_in: StandIn) -> None:
-    """Raise `BadInput` for the first number of `stand_in` that no axis could have, naming its key."""
+    """Raise `BadInput` for the first number of `stand_in` that no axis could have.
+
+    Its place is the field's dotted name below ``stand_in``, items of a list counted from 1.
+    """
     _check_numbers(stand_in, "stand_in")
     for section, names in _POSITIVE.items():
         for name in names:
@@ -67,9 +70,13 @@ def check(axis: Axis, stand_in: StandIn) -> None:
     for name in ("static_ratio", "drag_static_ratio"):
         holder = stand_in.load if name == "static_ratio" else stand_in.screw
         if getattr(holder, name) < 1.0:
-            raise _wrong(f"stand_in {name}", getattr(holder, name), "1 or more: friction at rest is never the smaller")
+            section = "load" if holder is stand_in.load else "screw"
+            raise _wrong(
+                f"stand_in.{section}.{name}", getattr(holder, name), "1 or more: friction at rest is never less"
+            )
     if stand_in.encoder.missed_edge + stand_in.encoder.doubled_edge > 1.0:
-        raise _wrong("stand_in.encoder missed_edge + doubled_edge", 2.0, "a sum of at most 1")
+        both = stand_in.encoder.missed_edge + stand_in.encoder.doubled_edge
+        raise _wrong("stand_in.encoder.missed_edge", both, "together with doubled_edge at most 1")
     for name in ("phase_error", "duty_error"):
         value = getattr(stand_in.encoder, name)
         if abs(value) > WIDEST_EDGE_SHIFT:
@@ -106,4 +113,4 @@ def _check_numbers(value: Any, key: str) -> None:
 
 
 def _wrong(key: str, found: float, allowed: str, why: str = "") -> BadInput:
-    return BadInput(f"{key}: no axis could have this", found=f"{found:g}", allowed=allowed, cure=why)
+    return BadInput("no axis could have this", place=Place(key=key), found=f"{found:g}", allowed=allowed, cure=why)

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from stepwitness.errors import BadInput, near_miss
-from stepwitness.standin.parameters import StandIn, with_field
+from stepwitness.standin.parameters import Ambient, StandIn, with_field
 
 
 @dataclass(frozen=True)
@@ -55,6 +55,17 @@ def _dirty_encoder(stand_in: StandIn, chance: float) -> StandIn:
     return with_field(dirty, "encoder.duty_error", 0.05)
 
 
+def _warm_screw(stand_in: StandIn, rise_k: float) -> StandIn:
+    """The room warms up while the axis is measured; the screw takes a minute or two to follow."""
+    warming = with_field(stand_in, "ambient", (Ambient(1.0, rise_k),))
+    return with_field(warming, "thermal.screw_settle_s", 60.0)
+
+
+def _gauge_drift(stand_in: StandIn, drift_m: float) -> StandIn:
+    """The gauge was read without a warm-up."""
+    return with_field(with_field(stand_in, "gauge.drift_m", drift_m), "gauge.drift_settle_s", 60.0)
+
+
 def _resonance(stand_in: StandIn, drag_nm: float) -> StandIn:
     """Hardly any drag and no damping, so that every start, stop and step leaves the rotor swinging."""
     return with_field(with_field(stand_in, "motor.viscous_nms", 0.0), "screw.drag_torque_nm", drag_nm)
@@ -83,6 +94,11 @@ DEFECTS = {
         lambda stand_in, size: with_field(stand_in, "encoder.decoding", round(size)),
     ),
     "gauge-scale": Defect("gauge out of calibration", "scale error as a ratio", 2e-3, _sets("gauge.scale_error")),
+    "gauge-play": Defect("play in the gauge", "play of its spindle in m", 5e-6, _sets("gauge.hysteresis_m")),
+    "gauge-drift": Defect("gauge not warmed up", "drift in m", 2e-5, _gauge_drift),
+    "warm-screw": Defect("screw warms up", "rise in K", 20.0, _warm_screw),
+    "outrun-counter": Defect("outrun counter", "least time between edges in s", 8e-5, _sets("encoder.shortest_edge_s")),
+    "weak-supply": Defect("weak supply", "most current in A", 0.12, _sets("supply.limit_a")),
     "resonance": Defect("undamped resonance", "drag left in N m", 1e-3, _resonance),
     "end-stop": Defect("end stop in the stroke", "travel of the stop in m", 0.05, _sets("load.stop_high_m")),
     "weak-brake": Defect("weak brake", "holding torque in N m", 2e-3, _sets("brake.torque_nm")),

@@ -23,6 +23,9 @@ OUTPUTS = 4
 MOST_OF_RATED_CURRENT = 2.0
 """The output stage refuses currents beyond this multiple of the motor's rated current."""
 
+LEAST_RATE = 1.0e-3
+"""In microsteps per second, or per second squared: below that a drive's counters would need hours for a pulse."""
+
 
 class PulseGenerator:
     """Moves, currents and outputs of a drive, without time of its own: every call says when it happens."""
@@ -180,7 +183,7 @@ class PulseGenerator:
 
 
 def _positive(value: float, what: str) -> float:
-    if not (value > 0.0 and math.isfinite(value)):
+    if not LEAST_RATE <= value < math.inf:
         raise Refused(f"{what} of {value:g}")
     return value
 

@@ -308,7 +308,9 @@ def integrate(
                 power += 0.5 * inductance * (ia * ia + ib * ib - field) / h
                 field = ia * ia + ib * ib
                 # Implicit, so that small capacitors don't make it swing.
-                bus = (bus + h * bus_limit / constants[BUS_F]) / (1.0 + h * max(power, 0.0) / (constants[BUS_F] * bus * bus))
+                bus = (bus + h * bus_limit / constants[BUS_F]) / (
+                    1.0 + h * max(power, 0.0) / (constants[BUS_F] * bus * bus)
+                )
                 bus = min(max(bus, 1.0e-3 * supply), supply)
                 swing = bus * gain
                 free_speed = (bus - resistance * amplitude) / torque_constant

@@ -1,12 +1,13 @@
 """A picture of a traced move as one SVG: small multiples over one time axis, no other file needed.
 
 The witnesses keep their colour and line: drive vermilion dashed, encoder blue solid, the load black dotted. Lines are
-labelled where they end.
+labelled where they end; what happened stands at a thin vertical line, the first of its kind only.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from xml.sax.saxutils import escape
@@ -14,7 +15,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 from numpy.typing import NDArray
 
-from stepwitness.standin.trace import Trace, thinned
+from stepwitness.standin.trace import Event, Trace, thinned
 
 VERMILION, BLUE, BLACK, GREEN = "#d55e00", "#0072b2", "#1a1a1a", "#009e73"
 WIDTH, PANEL, GAP = 720, 120, 34
@@ -43,8 +44,8 @@ def panels(trace: Trace) -> tuple[Panel, ...]:
         Panel(
             "travel / mm",
             (
-                Line("drive", trace.command_m * 1e3, VERMILION, "7 4"),
                 *counted,
+                Line("drive", trace.command_m * 1e3, VERMILION, "7 4"),
                 Line("load", trace.load_m * 1e3, BLACK, "2 3"),
             ),
         ),
@@ -63,7 +64,7 @@ def panels(trace: Trace) -> tuple[Panel, ...]:
     )
 
 
-def picture(trace: Trace, *, title: str = "A move of the stand-in axis") -> str:
+def picture(trace: Trace, *, title: str = "A move of the stand-in axis", events: Sequence[Event] = ()) -> str:
     """The SVG's text. SIMULATED stands in its title, because nothing else about it would tell."""
     shown = thinned(trace, POINTS)
     drawn = panels(shown)
@@ -79,7 +80,25 @@ def picture(trace: Trace, *, title: str = "A move of the stand-in axis") -> str:
     ]
     for number, panel in enumerate(drawn):
         parts += _panel(panel, time_ms, TOP + number * (PANEL + GAP), last=number == len(drawn) - 1)
+    parts += _marks(events, time_ms, TOP + len(drawn) * (PANEL + GAP) - GAP)
     return "\n".join([*parts, "</svg>", ""])
+
+
+def _marks(events: Sequence[Event], time_ms: NDArray[np.float64], bottom: int) -> list[str]:
+    """The first event of each kind, the later ones lower so that their labels don't meet."""
+    parts: list[str] = []
+    seen: set[str] = set()
+    until = float(time_ms[-1]) or 1.0
+    for event in events:
+        kind = event.what.split()[0]
+        if kind in seen:
+            continue
+        x = LEFT + (WIDTH - LEFT - RIGHT) * event.time_s * 1e3 / until
+        y = TOP + 12 + 14 * len(seen)
+        seen.add(kind)
+        parts.append(f'<path d="M{x:.1f} {TOP}V{bottom}" stroke="{BLACK}" stroke-width="0.6" fill="none"/>')
+        parts.append(f'<text x="{x - 4:.1f}" y="{y}" text-anchor="end">{escape(event.what.replace("-", "−"))}</text>')
+    return parts
 
 
 def _panel(panel: Panel, time_ms: NDArray[np.float64], top: int, *, last: bool) -> list[str]:

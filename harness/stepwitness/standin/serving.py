@@ -25,7 +25,7 @@ class Responder(Protocol):
     """The protocol's side of one connection."""
 
     def hear(self, data: bytes) -> bytes:
-        """What is sent back once `data` has arrived; may be empty."""
+        """What is sent back once `data` has arrived; may be empty. ConnectionError hangs up."""
         ...
 
 
@@ -74,11 +74,11 @@ class _Channel:
             return True
         except OSError:
             return False
-        if reply := self.responder.hear(data):
-            try:
+        try:
+            if reply := self.responder.hear(data):
                 self.send(reply)
-            except OSError:  # gone, or so far behind that it doesn't read what it asked for
-                return False
+        except OSError:  # gone, or so far behind that it doesn't read what it asked for; or the responder hung up
+            return False
         return bool(data)
 
 

@@ -49,7 +49,7 @@ class SlowModel:
         heated = [
             settle_s
             for rise_k, settle_s in (
-                (physics.winding_rise_k, physics.winding_settle_s),
+                (physics.winding_rise_k or bool(ambient), physics.winding_settle_s),
                 (physics.screw_rise_k or bool(ambient), physics.screw_settle_s),
             )
             if rise_k

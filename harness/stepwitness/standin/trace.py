@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stepwitness.axis import Axis
-from stepwitness.standin.motor import torque_constant_nm_per_a
+from stepwitness.standin.motor import holding_torque_nm, winding_torque_nm
 from stepwitness.standin.parameters import StandIn
 from stepwitness.standin.plant import Plant, travel_per_rad
 from stepwitness.standin.pulses import PulseTrain
@@ -62,15 +62,14 @@ def trace_move(
     )
     plant.set_pulses(train.times_s(0, train.total), forward=travel_m >= 0.0)
     way = 1.0 if travel_m >= 0.0 else -1.0
-    constant, teeth = torque_constant_nm_per_a(stand_in.motor), float(axis.rotor_teeth)
+    motor, teeth = stand_in.motor, float(axis.rotor_teeth)
     count_m = float(axis.travel_of_counts(1)) if decoder else math.nan
     start_m, start_counts = plant.load_m, decoder.counts if decoder else 0
     rows = []
     for time_s in np.arange(RUN_IN_S, train.end_s + rest_s, sample_s).tolist():
         plant.advance(time_s)
         ia, ib = plant.currents_a
-        angle = teeth * plant.rotor_rad
-        torque_nm = constant * (ib * math.cos(angle) - ia * math.sin(angle))
+        torque_nm = winding_torque_nm(motor, (ia, ib), teeth * plant.rotor_rad)
         rows.append(
             (
                 time_s - RUN_IN_S,
@@ -80,10 +79,36 @@ def trace_move(
                 (decoder.counts - start_counts) * count_m if decoder else math.nan,
                 ia,
                 ib,
-                constant * math.hypot(ia, ib) - abs(torque_nm),
+                holding_torque_nm(motor, math.hypot(ia, ib)) - abs(torque_nm),
             )
         )
     return Trace(*np.array(rows).T.copy())
+
+
+@dataclass(frozen=True)
+class Event:
+    """What happened at one instant of a trace."""
+
+    time_s: float
+    what: str
+
+
+def events(trace: Trace, axis: Axis, stand_in: StandIn) -> tuple[Event, ...]:
+    """Slips (each a change of the rotor's distance from its command, in whole electrical periods), and the load coming
+    to an end stop and leaving it; in the order of time, to the trace's own sampling."""
+    period_m = 4.0 * float(axis.step_travel)
+    slipped = np.rint((trace.rotor_m - trace.command_m) / period_m)
+    place_m = trace.load_m + stand_in.start_m
+    at_stop = (place_m < stand_in.load.stop_low_m) | (place_m > stand_in.load.stop_high_m)
+    found = [
+        Event(float(trace.time_s[row]), f"slip of {4 * int(slipped[row] - slipped[row - 1]):+d} full steps")
+        for row in np.flatnonzero(np.diff(slipped)) + 1
+    ]
+    found += [
+        Event(float(trace.time_s[row]), "end stop" if at_stop[row] else "off the end stop")
+        for row in np.flatnonzero(np.diff(at_stop)) + 1
+    ]
+    return tuple(sorted(found, key=lambda event: event.time_s))
 
 
 def thinned(trace: Trace, points: int) -> Trace:

@@ -10,6 +10,7 @@ from stepwitness.devices.modbus_part import check_probe, identity_of
 from stepwitness.devices.part import Part
 from stepwitness.devices.part_options import Options, word_option
 from stepwitness.devices.register_map import IDENTITY, RegisterMap, register_map
+from stepwitness.devices.registers import Reads
 
 COUNTER_MAP: RegisterMap = register_map(
     registers={
@@ -31,6 +32,7 @@ class ModbusCounter:
 
     def __init__(self, unit: ModbusUnit, registers: RegisterMap, unwrapper: Unwrapper) -> None:
         self._unit, self._map, self._unwrapper = unit, registers, unwrapper
+        self._reads = {name: Reads({name: item}) for name, item in registers.registers.items()}
 
     @property
     def log(self) -> ExchangeLog:
@@ -58,13 +60,12 @@ class ModbusCounter:
 
     def faults(self) -> int:
         """0 for a counter that can't tell."""
-        if "faults" not in self._map.registers:
+        if "faults" not in self._reads:
             return 0
-        return int(self._unit.values({"faults": self._map.registers["faults"]})["faults"])
+        return int(self._unit.values(self._reads["faults"])["faults"])
 
     def _unwrapped(self, name: str) -> int:
-        raw = int(self._unit.values({name: self._map.registers[name]})[name])
-        return self._unwrapper.counts(raw)
+        return self._unwrapper.counts(int(self._unit.values(self._reads[name])[name]))
 
 
 class ModbusLatchingCounter(ModbusCounter):

@@ -111,8 +111,8 @@ class Unwrapper:
         try:
             if wrap.per_s * pause_s >= wrap.span - wrap.limit:
                 raise OutOfRange(
-                    f"{pause_s:.3g} s between two readings, time for {wrap.per_s * pause_s:.0f} counts, in which a counter "
-                    f"of {wrap.bits} bits wraps"
+                    f"{pause_s:.3g} s between two readings, time for {wrap.per_s * pause_s:.0f} counts, in which a "
+                    f"counter of {wrap.bits} bits wraps"
                 )
             return wrap.step(self._raw, raw)
         except OutOfRange as error:
@@ -125,12 +125,12 @@ def unwrapper_from(options: Options, place: Place, clock: Clock) -> Unwrapper:
 
     Without ``most_counts_per_reading`` a quarter of the span is allowed between two readings.
     """
-    text = options.get("wraps_at", "0").removesuffix("bits").removesuffix("bit").strip()
-    if text not in ("0", "16", "32"):
+    text = options.get("wraps_at", "0")
+    if (number := text.removesuffix("bit").strip()) not in ("0", "16", "32"):
         raise BadInput(
             "no such counter", place=place.below("wraps_at"), found=f"'{text}'", allowed="0, 16 bit or 32 bit"
         )
-    bits = int(text)
+    bits = int(number)
     if not bits:
         for key in WRAP_OPTIONS[1:]:
             if key in options:

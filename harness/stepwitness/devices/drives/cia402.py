@@ -13,12 +13,41 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from fractions import Fraction
+from collections.abc import Callable
 
-from stepwitness.devices.can_node import LINK_OPTIONS, CanNode, open_node
-from stepwitness.devices.can_objects import CanObject, can_object
+from stepwitness.devices.can_node import CanNode, open_node
+from stepwitness.devices.can_objects import CanObject
+from stepwitness.devices.drives.cia402_objects import (
+    ACCELERATION,
+    CONTROLWORD,
+    DECELERATION,
+    ERROR_CODE,
+    ERRORS,
+    FAULT_REACTION_OPTION,
+    FOLLOWING_ERROR,
+    FOLLOWING_TIMEOUT,
+    FOLLOWING_WINDOW,
+    HALT_OPTION,
+    HOME_OFFSET,
+    HOMING_METHOD,
+    MODE,
+    MODE_NOW,
+    OUTPUTS,
+    OUTPUTS_MASK,
+    POSITION,
+    POSITION_DEMAND,
+    POSITION_WINDOW,
+    POSITION_WINDOW_TIME,
+    QUICK_STOP_OPTION,
+    RATED_CURRENT,
+    SERIAL,
+    SPEED,
+    STATUSWORD,
+    TARGET,
+    VELOCITY_DEMAND,
+    VENDOR,
+)
+from stepwitness.devices.drives.cia402_profile import Profile, profile_from
 from stepwitness.devices.drives.cia402_states import (
     CONTROLWORDS,
     ENERGISED,
@@ -34,36 +63,7 @@ from stepwitness.devices.errors import BadReply, DeviceError, NoReply, Refused
 from stepwitness.devices.exchange_log import ExchangeLog
 from stepwitness.devices.interfaces import Clock, ClosedLoopSettings, ClosedLoopStatus, DriveStatus, Identity
 from stepwitness.devices.part import Part
-from stepwitness.devices.part_options import refuse_unknown, time_option, whole_option, word_option
-from stepwitness.errors import BadInput, Place
-
-CONTROLWORD = CanObject(0x6040, 0, "uint16")
-STATUSWORD = CanObject(0x6041, 0, "uint16")
-ERROR_CODE = CanObject(0x603F, 0, "uint16")
-QUICK_STOP_OPTION = CanObject(0x605A, 0, "int16")
-HALT_OPTION = CanObject(0x605D, 0, "int16")
-FAULT_REACTION_OPTION = CanObject(0x605E, 0, "int16")
-MODE = CanObject(0x6060, 0, "int8")
-MODE_NOW = CanObject(0x6061, 0, "int8")
-POSITION_DEMAND = CanObject(0x6062, 0, "int32")
-POSITION = CanObject(0x6064, 0, "int32")
-FOLLOWING_WINDOW = CanObject(0x6065, 0, "uint32")
-FOLLOWING_TIMEOUT = CanObject(0x6066, 0, "uint16", 1e-3)
-POSITION_WINDOW = CanObject(0x6067, 0, "uint32")
-POSITION_WINDOW_TIME = CanObject(0x6068, 0, "uint16", 1e-3)
-VELOCITY_DEMAND = CanObject(0x606B, 0, "int32")
-RATED_CURRENT = CanObject(0x6075, 0, "uint32", 1e-3)
-TARGET = CanObject(0x607A, 0, "int32")
-HOME_OFFSET = CanObject(0x607C, 0, "int32")
-SPEED = CanObject(0x6081, 0, "uint32")
-ACCELERATION = CanObject(0x6083, 0, "uint32")
-DECELERATION = CanObject(0x6084, 0, "uint32")
-HOMING_METHOD = CanObject(0x6098, 0, "int8")
-FOLLOWING_ERROR = CanObject(0x60F4, 0, "int32")
-OUTPUTS = CanObject(0x60FE, 1, "uint32")
-OUTPUTS_MASK = CanObject(0x60FE, 2, "uint32")
-SERIAL = CanObject(0x1018, 4, "uint32")
-VENDOR = CanObject(0x1018, 1, "uint32")
+from stepwitness.devices.part_options import word_option
 
 PROFILE_POSITION, HOMING = 1, 6
 FIRST_OUTPUT_BIT = 16
@@ -74,52 +74,6 @@ CLAIM_TOLERANCE = 16
 """Microsteps by which a drive that reads an encoder may miss a claim that was just set (common practice, no source)."""
 NOTHING = Control(0)
 READY = Control(CONTROLWORDS[Command.ENABLE_OPERATION])
-PER_MILLE = "permille"
-CURRENTS = {"run_current": f"0x6073:0 uint16 {PER_MILLE}", "hold_current": "0x2002:0 uint16 scale 0.001"}
-ATTEMPTS_DEFAULT = "0x2010:0 uint32"
-ATTEMPTS_MADE_DEFAULT = "0x2011:0 uint32"
-OWN_OPTIONS = (
-    "loop",
-    "homing_method",
-    "home_offset",
-    "increments_per_microstep",
-    "state_timeout",
-    *CURRENTS,
-    "attempts",
-    "attempts_made",
-)
-ERRORS: Mapping[int, str] = {
-    0x2310: "continuous over current",
-    0x3210: "DC link over-voltage",
-    0x3220: "DC link under-voltage",
-    0x4310: "excess temperature of the drive",
-    0x7305: "encoder",
-    0x8611: "following error",
-    0x8612: "reference limit",
-}
-"""Error codes of 603Fh (CiA 402; from memory)."""
-
-
-@dataclass(frozen=True)
-class Profile:
-    """What differs from drive to drive.
-
-    Attributes
-    ----------
-    increments_per_microstep : the drive's position units. homing_method : 37, or 35 with older drives.
-    claim_sign : +1 where homing makes the position the home offset, -1 where it makes it the negative.
-    run_current, hold_current, attempts, attempts_made : objects, None where the drive has none.
-    state_timeout_s : for a change of state, on the host's own clock.
-    """
-
-    increments_per_microstep: Fraction
-    homing_method: int
-    claim_sign: int
-    run_current: CanObject | None
-    hold_current: CanObject | None
-    attempts: CanObject | None
-    attempts_made: CanObject | None
-    state_timeout_s: float
 
 
 class Cia402Drive:
@@ -465,19 +419,13 @@ class Cia402ClosedLoopDrive(Cia402Drive):
 def open_drive(part: Part, clock: Clock) -> Cia402Drive:
     """The drive that `part` names; ``loop: closed`` for one that watches its own encoder."""
     options, place = part.options, part.place
-    refuse_unknown(options, (*LINK_OPTIONS, *OWN_OPTIONS), place, what="a CiA 402 drive")
-    loop = word_option(options, "loop", "open", place, ("open", "closed"))
-    sign = {"as is": 1, "negated": -1}[word_option(options, "home_offset", "as is", place, ("as is", "negated"))]
-    ratio = _ratio(options.get("increments_per_microstep", "1"), place.below("increments_per_microstep"))
-    method = whole_option(options, "homing_method", 37, place, at_least=35, at_most=37)
-    state_timeout_s = time_option(options, "state_timeout", "0.5 s", place)
-    objects = {key: _object(options.get(key, text), place.below(key)) for key, text in _DEFAULTS.items()}
+    profile = profile_from(options, place)
+    closed = word_option(options, "loop", "open", place, ("open", "closed")) == "closed"
+    kind = Cia402ClosedLoopDrive if closed else Cia402Drive
     node = open_node(options, place, clock.now)
     try:
         node.hello(lambda: state_of(node.read(STATUSWORD)))
-        found = {key: _permille(item, options.get(key, _DEFAULTS[key]), node) for key, item in objects.items()}
-        kind = Cia402ClosedLoopDrive if loop == "closed" else Cia402Drive
-        drive = kind(node, Profile(ratio, method, sign, state_timeout_s=state_timeout_s, **found))
+        drive = kind(node, profile.scaled(_rated_a(node)) if profile.permille else profile)
         drive.take_over()
     except BaseException:
         node.close()
@@ -485,33 +433,8 @@ def open_drive(part: Part, clock: Clock) -> Cia402Drive:
     return drive
 
 
-_DEFAULTS = {**CURRENTS, "attempts": ATTEMPTS_DEFAULT, "attempts_made": ATTEMPTS_MADE_DEFAULT}
-
-
-def _object(text: str, place: Place) -> CanObject | None:
-    if not text:
-        return None
-    try:
-        return can_object(text.removesuffix(PER_MILLE).strip())
-    except BadInput as error:
-        raise error.at(place) from None
-
-
-def _permille(item: CanObject | None, text: str, node: CanNode) -> CanObject | None:
-    """`item`, scaled by the drive's rated current where its text says so."""
-    if item is None or not text.endswith(PER_MILLE):
-        return item
+def _rated_a(node: CanNode) -> float:
     rated_a = node.read(RATED_CURRENT) * RATED_CURRENT.scale
     if rated_a <= 0:
         raise DeviceError(f"{node.name} tells no rated current (6075h); name the object of the current with its scale")
-    return CanObject(item.index, item.sub, item.kind, rated_a / 1000)
-
-
-def _ratio(text: str, place: Place) -> Fraction:
-    try:
-        ratio = Fraction(text)
-    except (ValueError, ZeroDivisionError):
-        ratio = Fraction(0)
-    if ratio <= 0:
-        raise BadInput("not a ratio", place=place, found=f"'{text}'", allowed="such as 1, 2.5 or 10/3")
-    return ratio
+    return rated_a

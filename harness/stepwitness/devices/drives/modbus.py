@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import cast
 
 from stepwitness.devices.drives.lost_reply import Standing, read_back, start_or_tell
@@ -18,7 +19,7 @@ from stepwitness.devices.modbus_part import check_probe, identity_of
 from stepwitness.devices.part import Part
 from stepwitness.devices.part_options import word_option
 from stepwitness.devices.register_map import IDENTITY, RegisterMap, register_map
-from stepwitness.devices.registers import Value
+from stepwitness.devices.registers import Reads, Register, Value
 
 _STATE = {
     "enabled": "input 0x0000 bit 0",
@@ -80,7 +81,8 @@ class ModbusDrive:
 
     def __init__(self, unit: ModbusUnit, registers: RegisterMap) -> None:
         self._unit, self._map = unit, registers
-        self._state = {name: registers.registers[name] for name in _STATE if name in registers.registers}
+        self._state = self._reads(*_STATE)
+        self._position = self._reads("position")
 
     @property
     def log(self) -> ExchangeLog:
@@ -145,7 +147,7 @@ class ModbusDrive:
         return self._standing().status
 
     def position(self) -> int:
-        return _whole(self._unit.values({"position": self._map.registers["position"]})["position"])
+        return _whole(self._unit.values(self._position)["position"])
 
     def set_position(self, microsteps: int) -> None:
         if "set_position" not in self._map.scripts:
@@ -159,25 +161,27 @@ class ModbusDrive:
                 raise NoReply(f"{lost}; read back: {found}") from lost
 
     def set_output(self, number: int, on: bool) -> None:
-        self._unit.write_coil(self._coil(number), on)
+        self._unit.write_coil(self._coil(number).address, on)
 
     def output(self, number: int) -> bool:
-        from dataclasses import replace
-
-        coil = replace(self._map.registers["output"], address=self._coil(number))
-        return bool(self._unit.values({"output": coil})["output"])
+        return bool(self._unit.values(Reads({"output": self._coil(number)}))["output"])
 
     # -- registers ---------------------------------------------------------------------------------------------
+
+    def _reads(self, *names: str) -> Reads:
+        return Reads({name: self._map.registers[name] for name in names if name in self._map.registers})
 
     def _run(self, name: str, *, urgent: bool = False, **values: float) -> None:
         self._unit.run(self._map.scripts[name], again=name in self._map.again, urgent=urgent, **values)
 
-    def _coil(self, number: int) -> int:
-        if "output" not in self._map.registers:
+    def _coil(self, number: int) -> Register:
+        """The coil of an output; the map names that of output 1."""
+        first = self._map.registers.get("output")
+        if first is None:
             raise Refused(f"{self._unit.name}: its register map has no 'output'")
         if number < 1:
             raise Refused(f"{self._unit.name}: output {number}; outputs count from 1")
-        return self._map.registers["output"].address + number - 1
+        return replace(first, address=first.address + number - 1)
 
     def _standing(self) -> Standing:
         found = self._unit.values(self._state)
@@ -200,6 +204,10 @@ class ModbusDrive:
 class ModbusClosedLoopDrive(ModbusDrive):
     """The same with `ClosesLoop`, over `CLOSED_LOOP_MAP`."""
 
+    def __init__(self, unit: ModbusUnit, registers: RegisterMap) -> None:
+        super().__init__(unit, registers)
+        self._loop = self._reads(*_LOOP)
+
     def configure_loop(self, settings: ClosedLoopSettings) -> None:
         self._run(
             "configure_loop",
@@ -214,8 +222,7 @@ class ModbusClosedLoopDrive(ModbusDrive):
         )
 
     def loop_status(self) -> ClosedLoopStatus:
-        names = [name for name in _LOOP if name in self._map.registers]
-        found = self._unit.values({name: self._map.registers[name] for name in names})
+        found = self._unit.values(self._loop)
         return ClosedLoopStatus(
             following_error=float(found["following_error"]),
             alarm=bool(found["alarm"]),

@@ -230,6 +230,7 @@ class DriveLoop:
         bench = self._bench
         before_m = target_m - bench.witnessed_travel_m()
         self._drive.clear_alarm()
+        bench.drive.enable()  # a reset fault leaves a drive disabled (IEC 61800-7-201, transition 15)
         bench.claim_what_was_counted()
         motion.move_to(
             bench,
@@ -276,6 +277,7 @@ class DriveLoop:
 
     def aim(self, target_m: float) -> None:
         self._stand_down()
+        self._bench.drive.enable()
         self._go(target_m)
 
     def _go(self, target_m: float) -> None:

@@ -194,6 +194,7 @@ class _Session:
             )
         if bench.loop is not None:
             bench.loop.clear_alarm()
+            bench.drive.enable()
         watch = motion.healthy_watch(bench, speed_m_per_s=self._speed_m_per_s)
         motion.move_to(bench, target_m, watch, speed_m_per_s=self._speed_m_per_s)
 
