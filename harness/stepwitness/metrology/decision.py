@@ -89,6 +89,9 @@ class Sampled:
     values: tuple[float, ...]
 
     def within(self, lower: float, upper: float) -> float:
+        first, last = self.values[0], self.values[-1]
+        if first == last:
+            return 1.0 if lower <= first <= upper else 0.0
         return max(0.0, self._below(upper) - self._below(lower))
 
     def _below(self, bound: float) -> float:
@@ -134,7 +137,7 @@ def decide(
     if rule is Rule.STATED_RISK:
         if probability is None:
             raise ValueError("a stated risk needs the probability of conformity")
-        if 1.0 - probability <= maximum_risk:
+        if probability >= 1.0 - maximum_risk:
             return Decision.ACCEPTED
         return Decision.REJECTED if probability <= maximum_risk else Decision.NEITHER
     guard = 0.0 if rule is Rule.SIMPLE else expanded_uncertainty

@@ -14,9 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
-from stepwitness.metrology import noncentral_t
 from stepwitness.metrology.inputs import count, positive, probability
 from stepwitness.metrology.positioning import Floats, Positioning
 from stepwitness.metrology.statistics import BadReadings
@@ -107,6 +105,11 @@ def power_of_runs(
     probability(false_alarm, "the false alarm")
     df = n - 1 if against_known else 2 * n - 2
     centre = abs(shift) / positive(scatter, "the scatter") * math.sqrt(n if against_known else n / 2)
+    # both cost a third of a second to import, and every plan that is read asks this module what a bench can see
+    from scipy import special
+
+    from stepwitness.metrology import noncentral_t
+
     limit = float(special.stdtrit(df, 1 - false_alarm / 2))
     seen = 1 - noncentral_t.cdf(limit, df=df, noncentrality=centre)
     return seen + noncentral_t.cdf(-limit, df=df, noncentrality=centre)

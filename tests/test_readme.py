@@ -1,0 +1,45 @@
+"""What the README shows is true: its files load, its test passes, its pictures and benches are there."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from stepwitness.bench.model import parse_bench
+from stepwitness.plan.model import parse_plan
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def block(language: str, containing: str) -> str:
+    """The one code block of `language` that holds `containing`."""
+    blocks = re.findall(rf"```{language}\n(.*?)```", README, flags=re.DOTALL)
+    (found,) = [text for text in blocks if containing in text]
+    return str(found)
+
+
+def test_bench_and_plan_load() -> None:
+    bench = parse_bench(block("yaml", "axis:"), "doser.bench.yaml")
+    plan = parse_plan(block("yaml", "purpose:"), "nightly.plan.yaml", bench)
+    assert bench.stand_in is not None
+    assert [planned.id for planned in plan.procedures] == ["repeatability", "backlash", "stall_recovery"]
+
+
+def test_the_hand_written_test_passes(pytester: pytest.Pytester) -> None:
+    shutil.copy(ROOT / "benches" / "tarnbrook" / "doser.bench.yaml", pytester.path)
+    pytester.makepyfile(block("python", "def test_"))
+    pytester.runpytest_subprocess("-p", "no:randomly").assert_outcomes(passed=1)
+
+
+@pytest.mark.parametrize("path", sorted(set(re.findall(r"benches/[a-z-]+(?:/[a-z-]+)*(?:\.[a-z.]+[a-z])?", README))))
+def test_what_it_names_is_there(path: str) -> None:
+    assert (ROOT / path).exists()
+
+
+def test_each_known_bad_bench_has_its_row() -> None:
+    rows = set(re.findall(r"^\| `([a-z-]+)` \|", README, flags=re.MULTILINE))
+    assert rows == {folder.name for folder in (ROOT / "benches" / "known-bad").iterdir() if folder.is_dir()}
