@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import itertools
 import math
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from stepwitness.findings import (
+    MAXIMUM_RISK,
     Characteristic,
     Contribution,
     DecisionRule,
     Estimate,
+    Finding,
     Limit,
     Sense,
     Verdict,
@@ -21,6 +24,7 @@ from stepwitness.findings import (
     judge,
     worst,
 )
+from stepwitness.metrology.decision import Sampled
 from stepwitness.quantities import Kind
 
 GUARDED, SIMPLE = DecisionRule.GUARDED, DecisionRule.SIMPLE
@@ -147,3 +151,58 @@ def test_expanded_uncertainty_is_twice_the_standard_one() -> None:
 def test_headings_and_signs() -> None:
     assert (AT_MOST.heading, MAGNITUDE.heading) == ("reversal value B", "mean reversal value")
     assert (Sense.AT_MOST.sign, Sense.AT_LEAST.sign) == ("≤", "≥")
+
+
+# u = 2, so U = 4 with k = 2
+@pytest.mark.parametrize(("value", "expected"), [(16.25, Verdict.PASS), (24.0, Verdict.PASS), (24.25, Verdict.FAIL)])
+def test_guarded_rejection_fails_only_what_lies_outside_for_sure(value: float, expected: Verdict) -> None:
+    assert verdict(value, 2.0, 20.0, rule=DecisionRule.GUARDED_REJECTION) is expected
+
+
+# 1.645 u is the guard band of a risk of 5 % (ISO 14253-1, from memory)
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [
+        (20 - 3.30, Verdict.PASS),
+        (20 - 3.28, Verdict.INCONCLUSIVE),
+        (20 + 3.28, Verdict.INCONCLUSIVE),
+        (20 + 3.30, Verdict.FAIL),
+    ],
+)
+def test_a_stated_risk_guards_by_its_own_band(value: float, expected: Verdict) -> None:
+    assert verdict(value, 2.0, 20.0, rule=DecisionRule.STATED_RISK) is expected
+    assert MAXIMUM_RISK == 0.05
+
+
+def of_value(value: float, *, of: Characteristic = AT_MOST, **more: Any) -> Finding:
+    """With u = 2, against a limit of 20."""
+    return judge("backlash", Limit(of, 20.0, of.unit, ""), Estimate(of.name, value, 2.0, **more), GUARDED)
+
+
+def test_every_finding_with_a_value_carries_its_probability_and_risks() -> None:
+    finding = of_value(18.0)
+
+    assert finding.probability == pytest.approx(0.841345, abs=1e-6)  # Φ(1)
+    assert finding.consumer_risk == pytest.approx(1 - 0.841345, abs=1e-6)
+    assert finding.producer_risk == finding.probability
+    assert of_value(22.0, of=AT_LEAST).probability == pytest.approx(0.841345, abs=1e-6)
+    assert of_value(-18.0, of=MAGNITUDE).probability == pytest.approx(of_value(18.0, of=MAGNITUDE).probability)
+    missing = judge("x", Limit(AT_MOST, 1.0, "um", ""), Estimate("x", None, reason="none"), GUARDED)
+    assert (missing.probability, missing.consumer_risk) == (None, None)
+
+
+def test_few_readings_make_a_probability_less_sure() -> None:
+    finding = of_value(16.0, budget=(Contribution("scatter", 2.0, "A", 4.0, "t"),))
+
+    assert finding.estimate.degrees_of_freedom == pytest.approx(4.0)
+    assert finding.probability == pytest.approx(0.941942, abs=1e-5)  # t = 2 at 4 degrees of freedom
+    assert finding.verdict is Verdict.PASS
+
+
+def test_what_an_evaluation_knows_beyond_value_and_uncertainty_is_asked_first() -> None:
+    assert of_value(18.0, known=Sampled((1.0, 2.0, 30.0, 40.0))).probability == pytest.approx(0.536, abs=0.001)
+
+
+def test_effective_degrees_of_freedom_are_endless_without_a_type_a_line() -> None:
+    assert math.isinf(Estimate("x", 1.0, 1.0, (Contribution("resolution", 1.0, "B"),)).degrees_of_freedom)
+    assert math.isinf(Estimate("x", 1.0).degrees_of_freedom)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,17 +11,20 @@ import pytest
 
 from stepwitness.bench import motion
 from stepwitness.bench.assembly import open_bench, stand_in_parts
-from stepwitness.bench.description import BenchDescription, Part
+from stepwitness.bench.description import BenchDescription, Part, Stop, StopMethod
+from stepwitness.bench.errors import NotArmed
+from stepwitness.bench.live import Bench
 from stepwitness.bench.model import load_bench
 from stepwitness.devices import catalog
 from stepwitness.devices.clock import VirtualClock
 from stepwitness.devices.errors import LinkLost
-from stepwitness.devices.interfaces import ClosesLoop
+from stepwitness.devices.interfaces import ClosesLoop, DriveStatus, Identity
 from stepwitness.errors import BadInput, Place
 from stepwitness.standin.rig import Rig
 
 TARNBROOK = Path(__file__).parents[2] / "benches" / "tarnbrook"
 REAL = Part("text-line", {"port": "loop://"}, Place("rig.yaml", 5, "drive"))
+STOP = Stop(StopMethod.DRIVE)
 
 
 def test_stand_ins_in_process_run_on_virtual_time(doser: BenchDescription) -> None:
@@ -72,14 +76,94 @@ def test_an_unknown_way(doser: BenchDescription) -> None:
         open_bench(doser, over="pigeon")
 
 
-def test_real_parts_move_only_live(doser: BenchDescription) -> None:
-    with pytest.raises(BadInput, match=r"rig\.yaml:5 drive: bench 'doser-rig-1' names real parts; allowed: '--live'"):
-        open_bench(replace(doser, drive=REAL, stand_in=None))
+class Reading:
+    """A part of a bench that is only read: it notes what it is told."""
+
+    def __init__(self, told: list[str]) -> None:
+        self._told = told
+
+    def identity(self) -> Identity:
+        return Identity(model="a real drive")
+
+    def status(self) -> DriveStatus:
+        return DriveStatus(enabled=True, moving=False)
+
+    def position(self) -> int:
+        return 3200
+
+    def counts(self) -> int:
+        return 2000
+
+    def travel_m(self) -> float:
+        return 0.002
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith(("_", "latch")):
+            raise AttributeError(name)
+        return lambda *_: self._told.append(name)
+
+
+def _only_read(doser: BenchDescription, monkeypatch: pytest.MonkeyPatch) -> tuple[Bench, list[str]]:
+    told: list[str] = []
+    monkeypatch.setattr(catalog, "build", lambda *_: Reading(told))
+    parts = [replace(REAL, options={"port": f"loop://{number}"}) for number in range(3)]
+    assert doser.gauge is not None
+    real = replace(
+        doser, drive=parts[0], counter=parts[1], inputs=None, gauge=replace(doser.gauge, part=parts[2]), stand_in=None
+    )
+    return open_bench(real), told
+
+
+def test_real_parts_that_arent_armed_are_read(doser: BenchDescription, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench, told = _only_read(doser, monkeypatch)
+    assert (bench.simulated, bench.over, bench.identities["drive"]) == (False, "live", "a real drive")
+    sweep = bench.sweep()
+    assert (sweep.claim_m, sweep.counted_m, sweep.gauge_m) == pytest.approx((0.002, 0.002, 0.002))
+    bench.close()
+    assert told == ["close_link"] * 3, "not even the safe state is commanded: the axis may be somebody else's"
+
+
+COMMANDS: list[tuple[str, Callable[[Bench], object]]] = [
+    ("get ready", lambda bench: bench.make_ready()),
+    ("move", lambda bench: bench.drive.start_move_by(10)),
+    ("move to", lambda bench: bench.drive.start_move_to(10)),
+    ("enable", lambda bench: bench.drive.enable()),
+    ("disable", lambda bench: bench.drive.disable()),
+    ("set a position", lambda bench: bench.set_datum(0.03)),
+    ("set a speed", lambda bench: bench.set_speed(0.001)),
+    ("set a current", lambda bench: bench.drive.set_run_current(0.1)),
+    ("set a holding current", lambda bench: bench.drive.set_hold_current(0.1)),
+    ("set an output", lambda bench: bench.drive.set_output(1, True)),
+    ("reference", motion.reference),
+    ("prepare", lambda bench: motion.prepare(bench, speed_m_per_s=0.01)),
+]
+
+
+@pytest.mark.parametrize("command", [command for _, command in COMMANDS], ids=[name for name, _ in COMMANDS])
+def test_what_isnt_armed_refuses_before_anything_is_sent_and_says_the_cure(
+    doser: BenchDescription, monkeypatch: pytest.MonkeyPatch, command: Callable[[Bench], object]
+) -> None:
+    bench, told = _only_read(doser, monkeypatch)
+    cure = "only read; arm it with '--live doser-rig-1', once its file says 'stop: {by: drive}'"
+    with pytest.raises(NotArmed, match=cure):
+        command(bench)
+    assert told == []
+
+
+def test_a_bench_is_armed_by_its_own_name_alone(doser: BenchDescription) -> None:
+    with pytest.raises(BadInput, match=r"doesn't name this bench.*found doser-rig-2; allowed: '--live doser-rig-1'"):
+        open_bench(replace(doser, drive=REAL), live=("doser-rig-2",))
+
+
+def test_a_bench_that_cant_be_stopped_isnt_armed(doser: BenchDescription) -> None:
+    real = replace(doser, drive=REAL, counter=None, gauge=None, inputs=None, stand_in=None)
+    with pytest.raises(BadInput, match=r"rig\.yaml:5 drive: .*how its axis is stopped.*allowed: .*stop: {by: drive}"):
+        open_bench(real, live=("doser-rig-1",))
 
 
 def test_live_takes_no_stand_ins(doser: BenchDescription) -> None:
     with pytest.raises(BadInput, match="'--live' with a stand-in for the counter"):
-        open_bench(replace(doser, drive=REAL), live=True)
+        open_bench(replace(doser, drive=REAL), live=("doser-rig-1",))
 
 
 def test_parts_that_are_open_are_closed_where_a_later_one_cant_be(
@@ -106,8 +190,9 @@ def test_parts_that_are_open_are_closed_where_a_later_one_cant_be(
     real = replace(
         doser, drive=drive, counter=counter, inputs=inputs, gauge=replace(doser.gauge, part=gauge), stand_in=None
     )
+    real = replace(real, stop=STOP)
     with pytest.raises(LinkLost, match="no such port"):
-        open_bench(real, live=True)
+        open_bench(real, live=("doser-rig-1",))
     assert closed == ["drive", "counter"]
 
 
@@ -118,4 +203,4 @@ def test_two_parts_on_one_port_are_told_before_any_is_opened(
     assert doser.gauge is not None
     real = replace(doser, drive=REAL, counter=replace(REAL, place=Place("rig.yaml", 6, "counter")), gauge=None)
     with pytest.raises(BadInput, match=r"rig.yaml:6 counter.port: two parts on one port; found 'loop://' of the drive"):
-        open_bench(replace(real, inputs=None, meter=None, drag=None, stand_in=None), live=True)
+        open_bench(replace(real, inputs=None, meter=None, drag=None, stand_in=None, stop=STOP), live=("doser-rig-1",))

@@ -86,7 +86,9 @@ def test_sampled_values_rise_from_the_first_to_the_last() -> None:
         [0.125, 0.25, 0.375, 0.75, 0.875]
     )
     assert known.within(-math.inf, math.inf) == 1.0
-    assert Sampled((1.0, 1.0, 1.0)).within(-math.inf, 1.0) == pytest.approx(0.5)
+    assert Sampled((0.0, 1.0, 1.0, 2.0)).within(-math.inf, 1.0) == pytest.approx(0.5)
+    assert Sampled((1.0, 1.0, 1.0)).within(-math.inf, 1.0) == 1.0
+    assert Sampled((1.0, 1.0, 1.0)).within(-math.inf, 0.9) == 0.0
 
 
 def test_sampled_agrees_with_what_was_sampled() -> None:

@@ -35,13 +35,13 @@ def test_one_input_of_each_distribution(item: Input, quantile: float) -> None:
 
 def test_it_stops_when_stable_and_says_when_it_isnt() -> None:
     measurement = summed([Input("a", 0.0, 1.0), within("b", 1.0)])
-    loose, tight = simulate(measurement, digits=1), simulate(measurement, digits=2, most=50_000)
+    loose, tight = simulate(measurement, digits=1), simulate(measurement, digits=2, most=20_000)
 
     assert loose.stable
     assert loose.trials % 10_000 == 0
     assert loose.tolerance == 0.5  # u = 1.15: one digit is 1
     assert not tight.stable
-    assert tight.trials == 50_000
+    assert tight.trials == 20_000
     assert tight.tolerance == 0.05
 
 

@@ -354,3 +354,84 @@ def test_every_target_is_reached_from_both_sides_and_inside_the_envelope(
     slack_m = float(doser.axis.step_travel)
     assert min(motion_m) >= 0.001 - slack_m
     assert max(motion_m) <= 0.059 + slack_m
+
+
+@pytest.fixture(scope="module")
+def by_steps(rigged: Any, doser: BenchDescription, kept: Any) -> Ran:
+    return Ran(rigged(doser, start_m=0.002), kept, Settings(targets=3, runs=2, dwell_s=0.05, cycle="step"))
+
+
+def test_the_step_cycle_reverses_at_each_target_in_its_turn(by_steps: Ran, doser: BenchDescription) -> None:
+    order = [(row["target_index"], row["run"], row["up"]) for row in by_steps.journal.rows("positions")]
+
+    assert order == [(index, run, up) for index in range(3) for run in range(2) for up in (True, False)]
+    # the way to the reference and between the targets comes on top
+    forecast_s = PROCEDURE.check(doser, by_steps.settings).duration_s
+    assert forecast_s * 0.8 < by_steps.took_s < forecast_s * 3
+
+
+def test_the_step_cycle_sees_the_same_reversal_and_is_never_for_acceptance(
+    by_steps: Ran, on_the_stand_in: Ran, doser: BenchDescription, estimated: Any
+) -> None:
+    found = estimated(PROCEDURE, by_steps.journal, doser, by_steps.settings)
+    standard = estimated(PROCEDURE, on_the_stand_in.journal, doser, on_the_stand_in.settings)
+
+    reversal = found["mean_reversal"]
+    assert reversal.value == pytest.approx(standard["mean_reversal"].value, abs=0.5e-6)
+    assert "the step cycle is never for acceptance" in reversal.statement
+    assert "3 targets where 5 are the least" in standard["mean_reversal"].statement
+    assert "step cycle" not in standard["mean_reversal"].statement
+    assert any("step cycle" in text for text in PROCEDURE.check(doser, by_steps.settings).warnings)
+
+
+class TestDrift:
+    def test_of_the_start_is_last_less_first(self, doser: BenchDescription, readings: Any, estimated: Any) -> None:
+        for run, row in enumerate(readings.tables["closure"]):
+            row["gauge_m"] = 0.001 + 2e-6 * run
+        found = estimated(PROCEDURE, readings, doser, Settings())["start_drift"]
+
+        assert found.value == pytest.approx(2e-6 * RUNS)
+        assert found.standard_uncertainty == pytest.approx(0.1e-6 / 6**0.5)
+        assert "the axis or the bench drifted" in found.statement
+
+    def test_needs_a_gauge_and_a_start_that_was_read_again(
+        self, doser: BenchDescription, readings: Any, estimated: Any
+    ) -> None:
+        assert "gauge" in estimated(PROCEDURE, readings, replace(doser, gauge=None), Settings())["start_drift"].reason
+        del readings.tables["closure"]
+        found = estimated(PROCEDURE, readings, doser, Settings())
+        assert found["start_drift"].reason == found["count_closure"].reason == "the start was never read again"
+
+
+class TestKnowledge:
+    def test_figures_carry_intervals_with_their_measurand(
+        self, doser: BenchDescription, readings: Any, estimated: Any
+    ) -> None:
+        found = estimated(PROCEDURE, readings, doser, Settings())
+
+        for name in (*LOAD_FIGURES, *MOTOR_FIGURES):
+            interval = found[name].interval
+            assert interval is not None
+            assert interval.low < interval.high
+            assert interval.confidence == 0.95
+            assert "on average" in interval.measurand
+        assert found["scale_difference"].interval is None
+
+    def test_foreseen_budgets_are_those_of_a_perfect_axis(
+        self, kept: Any, doser: BenchDescription, estimated: Any
+    ) -> None:
+        assert PROCEDURE.foresee is not None
+        foreseen = PROCEDURE.foresee(doser, Settings(targets=TARGETS, runs=RUNS))
+        perfect = estimated(PROCEDURE, _readings(kept(), lambda *_: 0.0), doser, Settings())
+
+        def u(name: str) -> float:
+            return float(sum(line.standard_uncertainty**2 for line in foreseen[name]) ** 0.5)
+
+        for name in ("bidirectional_repeatability", "mean_reversal", "count_closure", "start_drift"):
+            assert u(name) == pytest.approx(perfect[name].standard_uncertainty, rel=1e-6), name
+        # between two places the gauge's calibration counts twice: U = 1.2 µm, k = 2
+        assert u("bidirectional_accuracy") > 2**0.5 * 0.6e-6
+
+    def test_without_a_gauge_nothing_of_the_load_is_foreseen(self, doser: BenchDescription) -> None:
+        assert PROCEDURE.foresee is not None
+        assert set(PROCEDURE.foresee(replace(doser, gauge=None), Settings())) == {*MOTOR_FIGURES, "count_closure"}

@@ -15,9 +15,8 @@ from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.errors import NotArmed
 from stepwitness.errors import BadInput, near_miss
 
-_DRIVE_READS = frozenset({"identity", "status", "position", "output", "loop_status", "halt", "descriptor", "last_words"})
 READS: Mapping[str, frozenset[str]] = {
-    "drive": _DRIVE_READS,
+    "drive": frozenset({"identity", "status", "position", "output", "loop_status", "halt"}),
     "supply": frozenset({"identity", "output", "voltage_v"}),
     "brake": frozenset({"identity", "is_closed"}),
     "drag": frozenset({"identity"}),
@@ -60,7 +59,9 @@ def check_live(description: BenchDescription, live: Collection[str]) -> None:
 def only_read(description: BenchDescription) -> str:
     """Why the real parts of a bench that wasn't armed don't move, and how they are armed."""
     stop = "" if description.stop else ", once its file says 'stop: {by: drive}' or another way"
-    return f"bench '{description.name}' names real parts and is only read; arm it with '--live {description.name}'{stop}"
+    return (
+        f"bench '{description.name}' names real parts and is only read; arm it with '--live {description.name}'{stop}"
+    )
 
 
 class OnlyRead:

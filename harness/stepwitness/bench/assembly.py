@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
+from stepwitness.bench.arming import check_live, only_read
 from stepwitness.bench.description import BenchDescription, Part
+from stepwitness.bench.errors import SafeStateError
 from stepwitness.bench.live import Bench, Parts
+from stepwitness.bench.sentinel import Sentinel, forget, left_unsafe
 from stepwitness.devices.clock import VirtualClock, WallClock
 from stepwitness.devices.interfaces import Clock
 from stepwitness.errors import BadInput
@@ -23,31 +26,37 @@ DEFAULT_SCALE = 3.0
 
 
 def open_bench(
-    description: BenchDescription, *, live: bool = False, over: str = "process", scale: float = DEFAULT_SCALE
+    description: BenchDescription,
+    *,
+    live: Collection[str] = (),
+    over: str = "process",
+    scale: float = DEFAULT_SCALE,
 ) -> Bench:
-    """Open every part of a bench.
+    """Open every part of a bench: real parts where `live` names it, else its stand-ins; real parts to be read alone
+    where it has no stand-ins.
 
     Parameters
     ----------
-    live : True opens the real parts that the file names; motion is then real.
+    live : names of the benches whose real parts may move.
     over : how stand-ins are reached: "process" on virtual time, each other way through a server on loopback.
     scale : but for "process", how many times as fast as the wall time passes.
 
     Raises
     ------
-    BadInput : real parts without `live`, stand-ins with it, or an unknown way.
+    BadInput : `live` without this bench's name, stand-ins under it, no way to stop, or an unknown way.
+    BenchHeld : another owner has it, or the sentinel of one that died. Unguarded : no sentinel stands.
+    SafeStateError : left unsafe by an earlier owner, and not to be made safe now.
     """
     if over not in WAYS:
         raise BadInput("an unknown way to reach stand-ins", found=f"'{over}'", allowed=", ".join(WAYS))
+    if isinstance(live, str):
+        live = (live,)
     if live:
+        check_live(description, live)
         return _open_live(description)
     rig_parameters = description.stand_in
     if rig_parameters is None:
-        raise BadInput(
-            f"bench '{description.name}' names real parts",
-            place=description.drive.place,
-            allowed="'--live' for real motion, or a 'stand_in' section for a run without it",
-        )
+        return _open_to_read(description)
     if over == "process":
         from stepwitness.standin.rig import Rig
 
@@ -81,19 +90,55 @@ def stand_in_parts(rig: Rig, description: BenchDescription) -> dict[str, Any]:
 
 
 def _open_live(description: BenchDescription) -> Bench:
-    for role, part in description.parts().items():
-        if part.kind == "stand-in":
-            raise BadInput(
-                f"'--live' with a stand-in for the {role}",
-                place=part.place,
-                allowed="real parts, or no '--live'",
-            )
+    """Real parts that may move: after an earlier owner's safe state, and under the eyes of a sentinel."""
+    unsafe = left_unsafe(description.name)
     clock = WallClock()
     with contextlib.ExitStack() as stack:
         built = _built(description.parts(), description, clock)
         stack.push(_closing(built))
-        release = stack.pop_all().close
-    return Bench(description, Parts.built(built), clock, simulated=False, over="live", release=release)
+        if unsafe:
+            _make_safe(description, built, clock, unsafe)
+        sentinel = Sentinel(description, built)
+        stack.callback(sentinel.disarm)
+        parts = Parts.built(built)
+        parts.identities()
+        stack.pop_all()
+    return Bench(
+        description,
+        parts,
+        clock,
+        simulated=False,
+        over="live",
+        release=_closing(built),
+        sentinel=sentinel,
+    )
+
+
+def _make_safe(description: BenchDescription, built: Mapping[str, Any], clock: Clock, unsafe: str) -> None:
+    """Bring about the safe state that an earlier owner, and its sentinel, didn't; nothing else moves before."""
+    try:
+        Bench(description, Parts.built(built), clock, simulated=False, over="live").to_safe_state()
+    except SafeStateError as error:
+        raise SafeStateError(f"{error}; the bench was left so by {unsafe}") from None
+    forget(description.name)
+
+
+def _open_to_read(description: BenchDescription) -> Bench:
+    clock = WallClock()
+    built = _built(description.parts(), description, clock)
+    try:
+        return Bench(
+            description,
+            Parts.built(built),
+            clock,
+            simulated=False,
+            over="live",
+            release=_closing(built),
+            only_read=only_read(description),
+        )
+    except BaseException:
+        _closing(built)()
+        raise
 
 
 def _built(parts: Mapping[str, Part], description: BenchDescription, clock: Clock) -> dict[str, Any]:

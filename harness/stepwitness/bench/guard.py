@@ -5,6 +5,7 @@
 2. What is refused is refused before anything is sent.
 3. A move needs a travel zero, a speed and an acceleration that were set through this guard, and a closed stop
    circuit.
+4. Where nothing may move at all (no arming, no sentinel), that is said before anything else is looked at.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from stepwitness.devices.interfaces import Drive, DriveStatus, Identity, Inputs,
 class GuardedDrive:
     """A `Drive` that refuses what its bench doesn't permit.
 
-    `witnessed_travel_m` tells where the load is, by the best witness there is; it is asked before each move.
+    `witnessed_travel_m` tells where the load is, by the best witness there is; it is asked before each move. `permit`
+    raises where nothing may move at all; it is asked first.
     """
 
     def __init__(
@@ -30,11 +32,13 @@ class GuardedDrive:
         description: BenchDescription,
         inputs: Inputs | None,
         witnessed_travel_m: Callable[[], float],
+        permit: Callable[[], None] = lambda: None,
     ) -> None:
         self._drive = drive
         self._description = description
         self._inputs = inputs
         self._witnessed_travel_m = witnessed_travel_m
+        self._permit = permit
         self._speed = 0.0
         self._acceleration = 0.0
         self._run_current_a = 0.0
@@ -48,10 +52,12 @@ class GuardedDrive:
     # -- moves ---------------------------------------------------------------------------------------------
 
     def start_move_by(self, microsteps: int) -> None:
+        self._permit()
         self._judge_move(microsteps)
         self._drive.start_move_by(microsteps)
 
     def start_move_to(self, microsteps: int) -> None:
+        self._permit()
         if not self.referenced:
             raise NotReferenced(f"{self._description.name}: an absolute move before the axis is referenced")
         self._judge_move(microsteps - self._drive.position())
@@ -159,6 +165,7 @@ class GuardedDrive:
         return self._drive.identity()
 
     def enable(self) -> None:
+        self._permit()
         self._drive.enable()
 
     def disable(self) -> None:

@@ -4,21 +4,25 @@
    procedure provoked halts the axis and ends the run; so does a stop circuit that opens.
 2. A drive that closes its loop claims what it counted, so its claim agrees with the counter in any stall; it is asked
    for its own following error too.
-3. Every wait has a deadline on the bench's clock.
+3. No witness may see the load outside the envelope while it moves, whatever was commanded.
+4. A watched move starts only where drive and counter agree: a drive that was started anew has lost its zero and would
+   go somewhere else. Referencing is watched too: a switch that is missing must not push the load into its stop.
+5. Every wait has a deadline on the bench's clock.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from stepwitness.axis import WindowBounds
 from stepwitness.bench.description import BenchDescription, ReferenceMethod
-from stepwitness.bench.errors import Aborted, MoveNotEnded, StopCircuitOpen, UnprovokedStall
+from stepwitness.bench.errors import Aborted, LeftEnvelope, MoveNotEnded, StopCircuitOpen, UnprovokedStall
 from stepwitness.bench.live import Bench
 from stepwitness.bench.sampler import Sweep
 from stepwitness.devices.interfaces import Side
+from stepwitness.errors import StepwitnessError
 
 SWING_STEPS = 0.5
 """Overshoot of a rotor at start and stop in full steps; common practice, no source."""
@@ -30,6 +34,13 @@ _SKEW_S = 0.5e-3
 _STOP_LOOK_S = 0.02
 _READY_S = 0.1
 _POLL_S = 0.005
+
+_EDGE_STEPS = 4.0
+"""How far a counter may see the load beyond the edge: the guard's one step of slack, lag, and swing at the stop."""
+
+_GAUGE_EDGE_SHARE = 0.01
+"""The same for a gauge, as a share of the stroke: play, and a calibration that is off, mustn't end a run that is to
+judge them."""
 
 
 def window_bounds(description: BenchDescription, *, speed_m_per_s: float, skew_s: float = _SKEW_S) -> WindowBounds:
@@ -96,8 +107,12 @@ def run_move(
 
     Raises
     ------
-    UnprovokedStall : the following error left the window. StopCircuitOpen. MoveNotEnded : after `deadline_s`.
+    UnprovokedStall : the following error left the window, or was outside before the move: nothing was sent then.
+    LeftEnvelope : a witness saw the load outside. StopCircuitOpen. MoveNotEnded : after `deadline_s`.
     """
+    if watch.window_m is not None:
+        check_following(bench, bench.sweep(gauge=False), watch.window_m)
+    edges = _Edges(bench)
     start()
     started_s = looked_s = bench.clock.now()
     ends_s = started_s + deadline_s
@@ -106,12 +121,14 @@ def run_move(
         sweep = bench.sweep(gauge=watch.gauge)
         if watch.window_m is not None:
             check_following(bench, sweep, watch.window_m)
+        edges.check(sweep)
         if not on_sweep(sweep):
             bench.drive.halt()
             wait_for_rest(bench)
             return False
         if not moving or bench.clock.now() >= looked_s + _STOP_LOOK_S:
             _check_stop_circuit(bench)
+            _check_permitted(bench)
             looked_s = bench.clock.now()
         if not moving:
             return True
@@ -202,15 +219,79 @@ def _tripped(bench: Bench, side: Side) -> bool:
 
 
 def _seek(bench: Bench, direction: int, side: Side, *, until: bool) -> None:
-    """Move until the limit switch reads `until`, then halt."""
-    axis = bench.axis
+    """Move until the limit switch reads `until`, then halt. A counter has to follow from where it stood before."""
+    axis, method = bench.axis, bench.description.reference
+    window_m = default_window_m(bench.description, speed_m_per_s=method.speed_m_per_s)
+    before, looked_s = bench.sweep(gauge=False), bench.clock.now()
     bench.drive.start_move_by(direction * axis.nearest_microstep(axis.stroke))
     while _tripped(bench, side) is not until:
+        if bench.clock.now() >= looked_s + _STOP_LOOK_S:
+            _check_seek(bench, before, window_m)
+            looked_s = bench.clock.now()
         if not bench.drive.status().moving:
             raise Aborted(f"{bench.description.name}: the {side.value} limit switch was not found within the stroke")
         bench.clock.sleep(_POLL_S / 5)
     bench.drive.halt()
     wait_for_rest(bench)
+
+
+def _check_seek(bench: Bench, before: Sweep, window_m: float) -> None:
+    """Halt and raise where the counter doesn't follow; it has no zero yet, so changes are compared."""
+    _check_permitted(bench)
+    sweep = bench.sweep(gauge=False)
+    if sweep.counted_m is None or before.counted_m is None:
+        return
+    offset_m = before.counted_m - before.claim_m
+    from_start = replace(sweep, counted_m=sweep.counted_m - offset_m)
+    if abs(following_error_m(bench, from_start)) <= window_m:
+        return
+    bench.drive.halt()
+    _check_stop_circuit(bench)
+    raise UnprovokedStall(
+        f"{_stall_text(bench, from_start, from_start.sure_following_error_m)}; it was on its way to the "
+        f"{bench.description.reference.side.value} limit switch, which may be missing or broken"
+    )
+
+
+class _Edges:
+    """The envelope as witnesses see it during one move; before the axis is referenced there is none.
+
+    A load that stands outside when the move starts, as at its switch, may be there.
+    """
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        description = bench.description
+        envelope, blocked = description.envelope, description.blocked
+        stops_m = [blocked.at_m] if blocked else []
+        self._low_m, self._high_m = min([envelope.low_m, *stops_m]), max([envelope.high_m, *stops_m])
+        slack_m = _EDGE_STEPS * float(bench.axis.step_travel)
+        self._slack_m = {"counter": slack_m, "gauge": slack_m + _GAUGE_EDGE_SHARE * float(bench.axis.stroke)}
+        self._started_m: dict[str, float] = {}
+
+    def check(self, sweep: Sweep) -> None:
+        """Halt and raise where a witness sees the load outside."""
+        if not self._bench.drive.referenced:
+            return
+        for witness, at_m in (("counter", sweep.counted_m), ("gauge", sweep.gauge_m)):
+            if at_m is None:
+                continue
+            started_m, slack_m = self._started_m.setdefault(witness, at_m), self._slack_m[witness]
+            low_m, high_m = min(self._low_m, started_m), max(self._high_m, started_m)
+            if not low_m - slack_m <= at_m <= high_m + slack_m:
+                self._bench.drive.halt()
+                raise LeftEnvelope(
+                    f"{self._bench.description.name}: the load left the envelope: the {witness} sees it at "
+                    f"{at_m * 1e3:.3f} mm; allowed: {low_m * 1e3:.3f} mm to {high_m * 1e3:.3f} mm; halted"
+                )
+
+
+def _check_permitted(bench: Bench) -> None:
+    try:
+        bench.check_permitted()
+    except StepwitnessError:
+        bench.drive.halt()
+        raise
 
 
 def _check_stop_circuit(bench: Bench) -> None:

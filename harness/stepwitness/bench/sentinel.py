@@ -159,7 +159,9 @@ class Sentinel:
         if self._await((READY, FAILED), STARTING_S) != READY:
             told = self._told or f"it said nothing within {STARTING_S:g} s"
             self._end(kill=True)
-            raise Unguarded(f"bench '{self._bench}': its sentinel doesn't stand, so nothing may move: {told}; log: {log}")
+            raise Unguarded(
+                f"bench '{self._bench}': its sentinel doesn't stand, so nothing may move: {told}; log: {log}"
+            )
         self._heard_s = time.monotonic()
         threading.Thread(target=self._beat, daemon=True, name="heartbeat").start()
 

@@ -63,6 +63,7 @@ def main() -> int:
     try:
         return guard.wait(events)
     finally:
+        guard.let_go()  # before the lock: whoever waits for it opens these ports next
         lock.release()
 
 
@@ -144,6 +145,12 @@ class Guard:
         self._second: Callable[[], object] | None = self._second_way()
         _load(self._description)
 
+    def let_go(self) -> None:
+        """Close every descriptor that was inherited."""
+        for descriptor in self._orders["descriptors"].values():
+            with contextlib.suppress(OSError):
+                os.close(descriptor)
+
     def note(self, state: str) -> None:
         text = json.dumps({"owner": self._orders["owner"], "state": state, "pid": os.getpid()})
         draft = self._note.with_suffix(f".{os.getpid()}")
@@ -178,9 +185,11 @@ class Guard:
             return None
         if stop.by is StopMethod.PORT:
             key = "channel" if "channel" in description.drive.options else "port"
-            second = Part(description.drive.kind, {**description.drive.options, key: stop.port}, description.drive.place)
+            second = Part(
+                description.drive.kind, {**description.drive.options, key: stop.port}, description.drive.place
+            )
             drive = build("drive", second, description.axis, WallClock())
-            return lambda: drive.halt()
+            return lambda: drive.halt()  # noqa: PLW0108  the value of a part's method may be anything
         if stop.by is StopMethod.SUPPLY and description.supply is not None and description.supply.kind != "text-line":
             supply = build("supply", description.supply, description.axis, WallClock())
             return lambda: supply.set_output(False)

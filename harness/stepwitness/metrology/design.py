@@ -89,8 +89,10 @@ def runs_for_uncertainty(
 
 
 def even_axis(targets: int, n: int, *, scatter: float, reversal: float = 0.0) -> Positioning:
-    """A test of an axis without systematic deviation, whose places all scatter alike."""
-    up, down = np.full(targets, -reversal / 2), np.full(targets, reversal / 2)
+    """A test of an axis whose places all scatter alike and reverse alike; its deviation rises along the travel by one
+    unit, so that different places govern the two ends of a range, as on any real axis."""
+    rising = np.linspace(0.0, 1.0, targets)
+    up, down = rising - reversal / 2, rising + reversal / 2
     s: Floats = np.full(targets, float(scatter))
     for values in (up, down, s):
         values.flags.writeable = False

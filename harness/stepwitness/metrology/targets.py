@@ -87,7 +87,7 @@ def target_positions(
     draw = random.Random(seed)
     shifts = [draw.uniform(-share, share) * interval for _ in range(count)]
     shifts[0] = shifts[-1] = 0.0
-    return tuple(low + index * interval + shift for index, shift in enumerate(shifts))
+    return (*(low + index * interval + shift for index, shift in enumerate(shifts[:-1])), high)
 
 
 def visits(count: int, runs: int, cycle: Cycle = Cycle.STANDARD) -> list[tuple[int, int, bool]]:

@@ -36,6 +36,8 @@ class Line(NamedTuple):
 
 Budget = tuple[Line, ...]
 
+HIDDEN_SPREAD = "spread that the witness's resolution may hide"
+
 
 def combine(lines: Iterable[Line]) -> float:
     """Combined standard uncertainty of independent contributions: the root of their sum of squares."""
@@ -120,7 +122,7 @@ class _Witness(NamedTuple):
     def hidden(self, factor: float, *spreads: float) -> Line:
         """Spread hidden by rounding; one sign throughout, so that it adds up and isn't squared."""
         total = factor * sum(hidden_spread(s, self.resolution) for s in spreads)
-        return Line("spread that the witness's resolution may hide", total, "B", math.inf, "rectangular")
+        return Line(HIDDEN_SPREAD, total, "B", math.inf, "rectangular")
 
     def calibration(self, *, apart: bool) -> Budget:
         if not apart or self.calibration_u == 0.0:

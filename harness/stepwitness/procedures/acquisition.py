@@ -41,6 +41,7 @@ def acquire(bench: Bench, planned: Planned, journal: EndingJournal) -> None:
         cause = str(error) if isinstance(error, StepwitnessError) else _named(error)
         if isinstance(error, (Aborted, SafeStateError)):
             bench.stopped = bench.stopped or cause
+        bench.drive.referenced = False  # an abrupt stop may have cost steps, or the drive its zero
         try:
             bench.to_safe_state()
         except StepwitnessError as failure:

@@ -245,9 +245,12 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
         )
         for distance_m in (room_m / (settings.targets - 1), settings.overrun_m)
     )
+    stepping = Cycle(settings.cycle) is Cycle.STEP
+    if stepping:  # each reading takes a way beyond its target and one back, on average one and a half overruns long
+        hop_s = 3 * turn_s
     way_s = (settings.targets - 1) * hop_s + settings.targets * settings.dwell_s + 2 * turn_s
     return Forecast(
-        phrase=f"{settings.targets} targets × {settings.runs} runs × 2 directions",
+        phrase=f"{settings.targets} targets × {settings.runs} runs × 2 directions{', step cycle' if stepping else ''}",
         duration_s=2 * settings.runs * way_s + (settings.runs + 1) * settings.dwell_s,
         lowest_m=bench.envelope.low_m,
         highest_m=bench.envelope.high_m,
@@ -457,17 +460,13 @@ def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[C
         budgets: Mapping[str, Budget] = positioning_budgets(
             still, resolution_m=resolution_m, calibration_u_m=calibration_m
         )
-        # a still axis governs both ends of E and A at one target, where the calibration cancels; a real one doesn't
         for item in figures:
-            lines = budgets["M" if item.symbol in ("E", "A") else _ATTRIBUTES[item.name]]
-            found[item.name] = contributions(lines)
+            found[item.name] = contributions(budgets[_ATTRIBUTES[item.name]])
     if bench.counter is not None:
         found["count_closure"] = contributions([_one_count(bench)])
     if has_gauge(bench):
         resolution_m, calibration_m = _witness(bench, "gauge_m")
-        found["start_drift"] = contributions(
-            [("resolution of the gauge, both readings", resolution_m / math.sqrt(6), "B")]
-        )
+        found["start_drift"] = contributions([_both_readings(resolution_m)])
         if counts_on(bench, Mounting.MOTOR):
             targets = targets_m(bench, settings)
             u = math.sqrt(2) * calibration_m / (targets[-1] - targets[0])
