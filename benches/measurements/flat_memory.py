@@ -63,9 +63,8 @@ def main() -> None:
             f"{name:5}  {run['readings']:9,.0f} readings  journal {run['journal_mib']:6.1f} MiB  "
             f"peak memory {run['peak_mib']:6.1f} MiB"
         )
-    print(
-        f"ratio  {long['readings'] / short['readings']:9.1f}           peak memory {long['peak_mib'] / short['peak_mib']:.3f}"
-    )
+    readings, peak = long["readings"] / short["readings"], long["peak_mib"] / short["peak_mib"]
+    print(f"ratio  {readings:9.1f}           peak memory {peak:.3f}")
 
 
 if __name__ == "__main__":

@@ -143,7 +143,8 @@ def main() -> int:
     kills = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     wires = sys.argv[2].split(",") if len(sys.argv) > 2 else ["tcp", "serial"]
     seed = int(sys.argv[3]) if len(sys.argv) > 3 else 1
-    return 0 if all([measure(over, kills, seed) for over in wires]) else 1
+    held = [measure(over, kills, seed) for over in wires]
+    return 0 if all(held) else 1
 
 
 if __name__ == "__main__":

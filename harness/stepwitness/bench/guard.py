@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from stepwitness.axis import Axis
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.errors import EnvelopeError, NotReferenced, StopCircuitOpen
+from stepwitness.devices.errors import LinkLost
 from stepwitness.devices.interfaces import Drive, DriveStatus, Identity, Inputs, Side
 
 
@@ -160,6 +161,19 @@ class GuardedDrive:
             )
 
     # -- passed through --------------------------------------------------------------------------------------
+
+    def reconnect(self) -> None:
+        """Open a link that was lost again, where the drive can; nothing moves by that, and travel has no zero after it.
+
+        Raises
+        ------
+        LinkLost : it can't, or nothing answers there.
+        """
+        self.referenced = False
+        again = getattr(self._drive, "reconnect", None)
+        if again is None:
+            raise LinkLost("this drive's link can't be opened again from here")
+        again()
 
     def identity(self) -> Identity:
         return self._drive.identity()

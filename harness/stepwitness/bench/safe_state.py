@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from stepwitness.bench.description import SafeState
 from stepwitness.bench.errors import SafeStateError
+from stepwitness.devices.errors import DeviceError, LinkLost
 
 if TYPE_CHECKING:
     from stepwitness.bench.live import Bench
@@ -47,7 +48,7 @@ def to_safe_state(bench: Bench) -> None:
         except Exception as error:  # any failing step must not keep the next from being tried
             failures.append(f"{what}: {error}")
 
-    tried("halt", bench.drive.halt)
+    tried("halt", lambda: _halt(bench))
     tried("coming to rest", lambda: _wait_for_rest(bench))
     tried("holding current", lambda: bench.drive.set_hold_current(bench.description.motor.hold_current_a))
     if bench.description.safe_state is SafeState.BRAKE:
@@ -57,6 +58,18 @@ def to_safe_state(bench: Bench) -> None:
             f"{bench.description.name}: the safe state was not reached; {'; '.join(failures)}; "
             "keep clear of the axis and switch its supply off by hand"
         )
+
+
+def _halt(bench: Bench) -> None:
+    """Halt; where the link was lost, over a link that is opened anew, which commands nothing by itself."""
+    try:
+        bench.drive.halt()
+    except LinkLost as lost:
+        try:
+            bench.drive.reconnect()
+        except DeviceError as error:
+            raise LinkLost(f"{lost}; opening it again: {error}") from lost
+        bench.drive.halt()
 
 
 def _wait_for_rest(bench: Bench) -> None:

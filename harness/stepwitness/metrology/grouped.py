@@ -17,6 +17,9 @@ from stepwitness.metrology.inputs import Floats, frozen
 from stepwitness.metrology.positioning import Positioning
 from stepwitness.metrology.statistics import BadReadings, NotEnoughReadings
 
+_CHUNK = 65536
+"""Readings taken in at once: as many as the processor's cache holds with all that is made of them."""
+
 
 class GroupedMoments:
     """Counts, means and sums of squared deviations of `groups` groups, numbered from 0."""
@@ -123,9 +126,15 @@ def positioning_of(moments: GroupedMoments) -> Positioning:
 
 def positioning_of_long(target_index: ArrayLike, up: ArrayLike, deviations: ArrayLike) -> Positioning:
     """ISO 230-2 figures of readings in long format, shape (readings,) each, in any order."""
-    groups = groups_of(target_index, up)
-    if not len(groups):
+    index, ways, values = np.asarray(target_index), np.asarray(up, dtype=bool), np.asarray(deviations, dtype=np.float64)
+    if index.ndim != 1 or not index.shape == ways.shape == values.shape:
+        raise BadReadings(
+            f"targets, directions and deviations have the shapes {index.shape}, {ways.shape}, {values.shape}"
+        )
+    if not len(index):
         raise NotEnoughReadings("no reading, so no positioning figures")
-    moments = GroupedMoments(2 * (int(groups.max()) // 2 + 1))
-    moments.add(groups, deviations)
+    moments = GroupedMoments(int(groups_of([index.max()], [True])[0]) + 1)
+    for start in range(0, len(index), _CHUNK):
+        chunk = slice(start, start + _CHUNK)
+        moments.add(groups_of(index[chunk], ways[chunk]), values[chunk])
     return positioning_of(moments)

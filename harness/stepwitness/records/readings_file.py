@@ -162,6 +162,8 @@ def _check_witnesses(columns: Mapping[str, ReadColumn], bench: BenchDescription,
 
 def _lines(text: str, file: str, columns: Mapping[str, ReadColumn]) -> Iterator[tuple[int, dict[str, str]]]:
     """Line number and cells by heading."""
+    if not text.strip("\ufeff \r\n"):
+        raise BadInput("the file is empty", place=Place(file))
     first = text.lstrip("\ufeff").partition("\n")[0]
     wanted = [column.heading for column in columns.values()]
     found = {mark: next(csv.reader([first], delimiter=mark), []) for mark in DELIMITERS}
