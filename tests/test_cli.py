@@ -299,3 +299,91 @@ class TestManners:
         code = f"import sys, stepwitness.cli; print([name for name in {heavy} if name in sys.modules])"
         done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
         assert done.stdout.strip() == "[]"
+
+
+COLUMNS = """\
+      columns:
+        target: {column: target, unit: mm}
+        run: {column: run}
+        direction: {column: direction}
+        deviation: {column: deviation, unit: um}
+"""
+
+
+class TestEvaluateCsv:
+    """Readings of another machine: the doser's gauge alone, reversal 8 µm."""
+
+    @pytest.fixture
+    def plan(self, folder: Path) -> Path:
+        bench = folder / "doser.bench.yaml"
+        text = bench.read_text()
+        bench.write_text("".join(line for line in text.splitlines(True) if not line.startswith("counter:")))
+        path = folder / "theirs.plan.yaml"
+        limits = "limits: {mean_reversal: 15 um, bidirectional_repeatability: 30 um}"
+        path.write_text(
+            f"purpose: incoming\nbench: doser.bench.yaml\nprocedures:\n  - repeatability:\n      {limits}\n{COLUMNS}"
+        )
+        return path
+
+    @staticmethod
+    def readings(folder: Path, *, reversal_um: float = 8.0) -> Path:
+        lines = ["run,direction,target,deviation"]
+        for run in range(5):
+            for way, sign in (("up", -0.5), ("down", 0.5)):
+                targets = range(5) if way == "up" else range(4, -1, -1)
+                lines += [
+                    f"{run},{way},{5 + 10 * at},{sign * reversal_um + 0.1 * ((run * 3 + at) % 5)}" for at in targets
+                ]
+        path = folder / "theirs.csv"
+        path.write_text("\n".join(lines))
+        return path
+
+    def test_judges_them_and_leaves_a_record_with_its_report(
+        self, folder: Path, plan: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        into = folder / "run"
+        assert cli.main(["evaluate-csv", str(plan), str(self.readings(folder)), "--into", str(into)]) == 0
+        out, err = capsys.readouterr()
+        assert err == ""
+        words = " ".join(out.replace("\u2009", " ").split())
+        assert "theirs on doser-rig-1, readings of" in words
+        assert "mean reversal value" in words
+        assert "2 of 2 limits hold (guarded acceptance, k = 2)" in words
+        assert out.splitlines()[-1] == str(into / "report.html")
+        assert cli.main(["verify", str(into)]) == 0
+        assert cli.main(["evaluate", str(into)]) == 0
+
+    def test_a_limit_that_doesnt_hold_exits_1(
+        self, folder: Path, plan: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        given = ["evaluate-csv", str(plan), str(self.readings(folder, reversal_um=40.0)), "--into", str(folder / "run")]
+        assert cli.main(given) == 1
+        assert "FAIL" in capsys.readouterr().out
+
+    def test_a_mistake_in_the_file_is_one_line(
+        self, folder: Path, plan: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        path = self.readings(folder)
+        path.write_text(path.read_text().replace("0,up,5,", "0,up,5,x", 1))
+        assert cli.main(["evaluate-csv", str(plan), str(path), "--into", str(folder / "run")]) == 2
+        out, err = capsys.readouterr()
+        assert out == ""
+        assert err.startswith(f"{path}:2 deviation: not a number; found 'x-4.0'")
+        assert err.count("\n") == 1
+
+
+def test_check_says_the_least_that_the_bench_can_tell(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["check", str(written_plan(folder))]) == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert (
+        "the least that it can tell from nothing, by its budget alone backlash: reversal value at the load B" in words
+    )
+
+
+def test_check_refuses_a_limit_below_it(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = written_plan(folder, limit="0.05 um")
+    assert cli.main(["check", str(path)]) == 2
+    err = capsys.readouterr().err
+    assert err.startswith(
+        f"{path}:6 procedures.backlash.limits.reversal_value: a limit below the least that this bench"
+    )

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from stepwitness.axis import Axis, Decoding, Encoder, Mounting, Orientation
 from stepwitness.display import (
     MINUS,
+    NOTHING,
     THIN,
     ascii_fallback,
     columns,
@@ -19,6 +20,7 @@ from stepwitness.display import (
     estimate_shown,
     limit_text,
     number,
+    probability_text,
     rule_text,
     shown,
     with_unit,
@@ -270,3 +272,20 @@ def test_the_same_in_ascii(text: str, plain: str) -> None:
 @given(st.text())
 def test_ascii_is_ascii(text: str) -> None:
     assert ascii_fallback(text).isascii()
+
+
+@pytest.mark.parametrize(
+    ("probability", "text"),
+    [(None, NOTHING), (1.0, "100 %"), (0.0, "0 %"), (0.99999, "> 99.9 %"), (1e-9, "< 0.1 %"), (0.5, "50.0 %")],
+)
+def test_a_probability_is_certain_only_where_it_is(probability: float | None, text: str) -> None:
+    assert probability_text(probability).replace(THIN, " ") == text
+
+
+def test_each_rule_in_words() -> None:
+    assert [rule_text(rule, 0.025).replace(THIN, " ") for rule in DecisionRule] == [
+        "guarded acceptance, k = 2",
+        "simple acceptance, k = 2",
+        "guarded rejection, k = 2",
+        "stated risk of at most 2.5 %",
+    ]

@@ -92,6 +92,7 @@ def test_groups_without_readings(empty: int) -> None:
         (lambda: positioning_of_long([], [], []), NotEnoughReadings, "no reading"),
         (lambda: positioning_of_long([0, 0], [True, False], [1.0, 1.0]), NotEnoughReadings, "2 runs are the least"),
         (lambda: positioning_of_long([0] * 3, [True, True, False], [1.0, 2.0, 1.0]), BadReadings, "0 has 1 runs down"),
+        (lambda: positioning_of_long([0, 0], [True], [1.0, 1.0]), BadReadings, "not one"),
         (lambda: positioning_of(GroupedMoments(3)), BadReadings, "lacks a direction"),
     ],
 )  # fmt: skip

@@ -91,8 +91,38 @@ def test_options_have_twins_in_the_ini_file(lab) -> None:
 
 def test_live_is_told_before_anything_moves_and_a_stand_in_bench_refuses_it(lab) -> None:
     lab.plan("limits: {offset: 25 um, sways: 2}")
-    result = lab.run("--live")
-    result.stdout.fnmatch_lines(["stepwitness: LIVE*", "sway: ABORTED. doser.bench.yaml:4 *'--live' with a stand-in*"])
+    result = lab.run("--live", "doser-rig-1")
+    live = "stepwitness: LIVE, real parts of doser-rig-1 may move*"
+    result.stdout.fnmatch_lines([live, "sway: ABORTED. doser.bench.yaml:4 *'--live' with a stand-in*"])
     result.assert_outcomes(errors=2)
     assert lab.motions == []
     assert lab.records == []
+
+
+def test_live_arms_the_bench_that_it_names_and_no_other(lab) -> None:
+    lab.plan("limits: {offset: 25 um}")
+    result = lab.run("--live", "doser-rig-2")
+    result.assert_outcomes(errors=1)
+    result.stdout.fnmatch_lines(
+        ["sway: ABORTED. *doesn't name this bench*found doser-rig-2; allowed: '--live doser-rig-1'*"]
+    )
+    assert lab.motions == []
+
+
+def test_live_needs_a_name_and_takes_no_path_for_one(lab) -> None:
+    lab.plan("limits: {offset: 25 um}")
+    result = lab.run("--live", "nightly.plan.yaml")
+    assert result.ret == pytest.ExitCode.USAGE_ERROR
+    result.stderr.fnmatch_lines(["ERROR: --live: found 'nightly.plan.yaml'; allowed: the name of a bench*"])
+    assert lab.motions == []
+
+
+def test_a_plan_on_real_parts_without_live_says_how_they_are_armed(lab) -> None:
+    text = lab.bench().read_text(encoding="utf-8")
+    text = text.replace("drive: {part: stand-in}", "drive: {part: text-line, port: COM5}")
+    lab.write("doser.bench.yaml", text.partition("stand_in:")[0])
+    lab.plan("limits: {offset: 25 um}")
+    result = lab.run()
+    result.assert_outcomes(errors=1)
+    result.stdout.fnmatch_lines(["*doser.bench.yaml:4 drive: *is only read; arm it with '--live doser-rig-1'*"])
+    assert lab.motions == []

@@ -180,14 +180,37 @@ def test_a_bad_bench_file_fails_once_and_skips_the_rest(lab) -> None:
     result.stdout.fnmatch_lines(["doser.bench.yaml:1 *nmae*"])
 
 
-def test_real_parts_need_live(lab) -> None:
-    text = lab.bench().read_text(encoding="utf-8")
-    text = text.replace("drive: {part: stand-in}", "drive: {part: text-line, port: COM5}")
+def test_real_parts_that_arent_armed_are_read_and_refuse_to_move(lab) -> None:
+    text = lab.bench(counter=False).read_text(encoding="utf-8").replace("inputs: {part: stand-in}\n", "")
+    text = text.replace("by: limit switch, side: low, at: 0 mm, speed: 5 mm/s", "by: datum, at: 30 mm")
+    text = text.replace("drive: {part: stand-in}", "drive: {part: my-drive}")
     lab.write("doser.bench.yaml", text.partition("stand_in:")[0])
-    lab.write("test_hand.py", "def test_a(drive): pass\n")
+    lab.write(
+        "my_drive.py",
+        "from stepwitness.devices.interfaces import DriveStatus, Identity\n"
+        "class Mine:\n"
+        "    def identity(self): return Identity(model='mine')\n"
+        "    def status(self): return DriveStatus(enabled=False, moving=False)\n"
+        "    def position(self): return 3200\n"
+        "    def __getattr__(self, name): raise AssertionError(name)\n",
+    )
+    lab.write(
+        "conftest.py",
+        "import my_drive\nfrom stepwitness.devices import catalog\ncatalog.build = lambda *given: my_drive.Mine()\n",
+    )
+    lab.write(
+        "test_hand.py",
+        "import pytest\n"
+        "from stepwitness.bench.errors import NotArmed\n"
+        "def test_reads(bench): assert bench.sweep().claim_m == pytest.approx(0.002)\n"
+        "def test_moves(drive):\n"
+        "    with pytest.raises(NotArmed, match='--live doser-rig-1'): drive.start_move_by(10)\n"
+        "def test_procedure(sway): sway()\n",
+    )
     result = lab.run()
-    result.assert_outcomes(errors=1)
-    result.stdout.fnmatch_lines(["doser.bench.yaml:4 drive: *names real parts*--live*"])
+    result.assert_outcomes(passed=2, failed=1)
+    result.stdout.fnmatch_lines(["*is only read; arm it with '--live doser-rig-1'*"])
+    assert lab.motions == []
 
 
 def test_fixtures_can_be_renamed_or_switched_off(lab) -> None:

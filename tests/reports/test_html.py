@@ -291,3 +291,65 @@ def test_a_long_run_keeps_the_page_small(make_run: Any) -> None:
     assert "The first 400 of 4" + THIN + "400 rows" in page.text
     assert "the least and the greatest of each target and direction" in page.text
     assert len("".join(page.words)) < 200_000
+
+
+def with_knowledge(make_run: Any) -> Any:
+    """The run with what records hold since findings carry probabilities and estimates intervals."""
+    estimate = make_run.estimates["repeatability"][0]
+    estimate["budget"] = [
+        {"source": "spread, from few runs", "u": 3e-6, "type": "A", "dof": 6.7, "distribution": "t"},
+        {"source": "resolution, both readings", "u": 1e-6, "type": "B", "dof": None, "distribution": "triangular"},
+    ]
+    estimate["dof"] = 8.27
+    estimate["interval"] = {
+        "low": 5.0e-5,
+        "high": 5.6e-5,
+        "confidence": 0.95,
+        "of": "the figure that this test would give on average",
+        "shown": f"50.0 to 56.0{THIN}µm",
+    }
+    for finding, probability in zip(make_run.findings, (0.9871, 0.99999, 0.0, 1.0, 1.0), strict=True):
+        finding["probability"] = probability
+    return make_run
+
+
+def test_each_finding_has_its_probability_of_conformity(make_run: Any) -> None:
+    page = read(with_knowledge(make_run).write())
+    cells = [cell.replace(THIN, " ") for cell in page.cells]
+
+    assert "P(conform)" in cells
+    told = ("98.7 %", "> 99.9 %", "0 %", "100 %")
+    assert sorted(cell for cell in cells if cell in told) == sorted(("98.7 %", "> 99.9 %", "0 %", "100 %", "100 %"))
+
+
+def test_a_budget_is_a_table_and_a_bar_of_shares_with_the_figures_clause(make_run: Any) -> None:
+    path = render(with_knowledge(make_run).write())
+    page, text = path.read_text(encoding="utf-8"), Reader(path.read_text(encoding="utf-8")).text.replace(THIN, " ")
+
+    assert "ISO 230-2:2014 3.19" in text
+    assert "95 % interval 50.0 to 56.0 µm, of the figure that this test would give on average." in text
+    start = page.index("spread, from few runs")
+    table = page[start : page.index("combined standard uncertainty u", start)]
+    widths = [float(width) for width in re.findall(r'<rect [^>]*width="([\d.]+)"', table)]
+    cells = [re.sub(r"<[^>]+>", "", cell).replace(THIN, " ") for cell in re.findall(r"<td[^>]*>(.*?)</td>", table)]
+    assert widths == [90.0, 10.0]
+    assert cells == ["A", "t", "6", "3.0 µm", "90 %", "", "B", "triangular", "—", "1.0 µm", "10 %", ""]
+
+
+@pytest.mark.parametrize(
+    ("rule", "risk", "words"),
+    [("guarded-rejection", None, "Guarded rejection, k = 2"), ("stated-risk", 0.025, "The plan allows at most 2.5 %.")],
+)
+def test_every_rule_is_told_in_words(make_run: Any, rule: str, risk: float | None, words: str) -> None:
+    whole = make_run.sections
+
+    def changed() -> dict[str, Any]:
+        sections: dict[str, Any] = whole()
+        sections["plan"] |= {"rule": rule, "maximum_risk": risk, "inform_only": True}
+        return sections
+
+    make_run.sections = changed
+    text = read(make_run.write()).text.replace(THIN, " ")
+
+    assert words in text
+    assert "The plan only informs" in text

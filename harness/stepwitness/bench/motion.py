@@ -34,6 +34,7 @@ _SKEW_S = 0.5e-3
 _STOP_LOOK_S = 0.02
 _READY_S = 0.1
 _POLL_S = 0.005
+_LEG_S = 0.5
 
 _EDGE_STEPS = 4.0
 """How far a counter may see the load beyond the edge: the guard's one step of slack, lag, and swing at the stop."""
@@ -196,14 +197,15 @@ def reference(bench: Bench) -> None:
         bench.set_datum(method.at_m)
         return
     towards = -1 if method.side is Side.LOW else 1
+    fast_m_per_s = method.speed_m_per_s
     with bench.drive.referencing():
-        bench.set_speed(method.speed_m_per_s)
+        bench.set_speed(fast_m_per_s)
         if _tripped(bench, method.side):
-            _seek(bench, -towards, method.side, until=False)
-        _seek(bench, towards, method.side, until=True)
-        _seek(bench, -towards, method.side, until=False)
-        bench.set_speed(method.speed_m_per_s / 10)
-        _seek(bench, towards, method.side, until=True)
+            _seek(bench, -towards, method.side, speed_m_per_s=fast_m_per_s, until=False)
+        _seek(bench, towards, method.side, speed_m_per_s=fast_m_per_s, until=True)
+        _seek(bench, -towards, method.side, speed_m_per_s=fast_m_per_s, until=False)
+        bench.set_speed(fast_m_per_s / 10)
+        _seek(bench, towards, method.side, speed_m_per_s=fast_m_per_s / 10, until=True)
     bench.clock.sleep(_READY_S)
     bench.set_datum(method.at_m)
 
@@ -218,18 +220,33 @@ def _tripped(bench: Bench, side: Side) -> bool:
     return side in state.limits
 
 
-def _seek(bench: Bench, direction: int, side: Side, *, until: bool) -> None:
-    """Move until the limit switch reads `until`, then halt. A counter has to follow from where it stood before."""
-    axis, method = bench.axis, bench.description.reference
-    window_m = default_window_m(bench.description, speed_m_per_s=method.speed_m_per_s)
+def _seek(bench: Bench, direction: int, side: Side, *, speed_m_per_s: float, until: bool) -> None:
+    """Move until the limit switch reads `until`, then halt. A counter has to follow from where it stood before.
+
+    In legs of `_LEG_S`, because the end of the way isn't known: a wire that is lost in mid-leg can't be told to halt,
+    and the load must not run into its stop for the whole stroke.
+    """
+    axis = bench.axis
+    window_m = default_window_m(bench.description, speed_m_per_s=speed_m_per_s)
+    leg = max(1, axis.nearest_microstep(speed_m_per_s * _LEG_S))
+    left = axis.nearest_microstep(axis.stroke)
     before, looked_s = bench.sweep(gauge=False), bench.clock.now()
-    bench.drive.start_move_by(direction * axis.nearest_microstep(axis.stroke))
+    leg_ends_s = bench.clock.now() + 2.0
     while _tripped(bench, side) is not until:
         if bench.clock.now() >= looked_s + _STOP_LOOK_S:
             _check_seek(bench, before, window_m)
             looked_s = bench.clock.now()
         if not bench.drive.status().moving:
-            raise Aborted(f"{bench.description.name}: the {side.value} limit switch was not found within the stroke")
+            if left <= 0:
+                raise Aborted(
+                    f"{bench.description.name}: the {side.value} limit switch was not found within the stroke"
+                )
+            bench.drive.start_move_by(direction * min(leg, left))
+            left -= leg
+            leg_ends_s = bench.clock.now() + 2 * _LEG_S + 2.0
+        elif bench.clock.now() > leg_ends_s:
+            bench.drive.halt()
+            raise MoveNotEnded(f"{bench.description.name}: the drive still reports motion long after a leg of its seek")
         bench.clock.sleep(_POLL_S / 5)
     bench.drive.halt()
     wait_for_rest(bench)

@@ -76,7 +76,8 @@ class Drive(Protocol):
     def set_hold_current(self, current_a: float) -> None: ...
 
     def start_move_by(self, microsteps: int) -> None:
-        """Start a relative move. Refused while disabled or while another move runs."""
+        """Start a move relative to where the last one ended, be it that it was halted. Refused while disabled or while
+        another move runs."""
         ...
 
     def start_move_to(self, microsteps: int) -> None:

@@ -17,7 +17,7 @@ from stepwitness.metrology.inputs import Floats, frozen
 from stepwitness.metrology.positioning import Positioning
 from stepwitness.metrology.statistics import BadReadings, NotEnoughReadings
 
-_CHUNK = 65536
+_CHUNK = 16_384
 """Readings taken in at once: as many as the processor's cache holds with all that is made of them."""
 
 
@@ -128,9 +128,7 @@ def positioning_of_long(target_index: ArrayLike, up: ArrayLike, deviations: Arra
     """ISO 230-2 figures of readings in long format, shape (readings,) each, in any order."""
     index, ways, values = np.asarray(target_index), np.asarray(up, dtype=bool), np.asarray(deviations, dtype=np.float64)
     if index.ndim != 1 or not index.shape == ways.shape == values.shape:
-        raise BadReadings(
-            f"targets, directions and deviations have the shapes {index.shape}, {ways.shape}, {values.shape}"
-        )
+        raise BadReadings(f"shapes {index.shape}, {ways.shape} and {values.shape}, not one (readings,)")
     if not len(index):
         raise NotEnoughReadings("no reading, so no positioning figures")
     moments = GroupedMoments(int(groups_of([index.max()], [True])[0]) + 1)

@@ -126,7 +126,7 @@ class FaultyWire:
 
     def from_part(self, data: bytes, *, now_s: float) -> None:
         """A chunk that the part wrote."""
-        if self.down:
+        if self.down or not data:
             return
         for due_s, piece in self._on_reply(data, now_s):
             self._put(self._to_host, due_s, piece)

@@ -70,6 +70,8 @@ class PositionLoop:
         self._forget_times()
 
     def start_by(self, microsteps: int, now_s: float) -> None:
+        if self._halted and not self.moving(now_s):
+            self._target, self._halted = self._generator.claim, False
         self.start_to(self._target + microsteps, now_s)
 
     def start_to(self, microsteps: int, now_s: float) -> None:

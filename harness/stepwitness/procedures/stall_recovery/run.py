@@ -28,6 +28,8 @@ from stepwitness.procedures.stall_recovery.loop import Loop, loop_for
 
 _TRACE_S = 0.005
 _METER_READINGS = 5
+_LONGEST_GAP_S = 0.1
+"""Between two sweeps of a move whose stall is to be noticed: beyond that it's the wire or the host that is judged."""
 
 
 def run(bench: Bench, settings: Settings, journal: Journal) -> None:
@@ -229,9 +231,16 @@ class _Session:
         detected: Sweep | None = None
         trace = Trace(self._journal, f"{scenario} {index + 1}", period_s=_TRACE_S)
         watched_m = motion.healthy_watch(bench, speed_m_per_s=self._speed_m_per_s).window_m
+        heard_s = math.inf
 
         def on_sweep(sweep: Sweep) -> bool:
-            nonlocal onset, onset_s, starved_s, detected, commanded_m
+            nonlocal onset, onset_s, starved_s, detected, commanded_m, heard_s
+            if sweep.t_s - heard_s > _LONGEST_GAP_S:
+                raise Aborted(
+                    f"{bench.description.name}: the witnesses weren't heard for {sweep.t_s - heard_s:.2f} s while a "
+                    "stall was provoked, so nothing can be said of its detection"
+                )
+            heard_s = sweep.t_s
             if onset is not None and self.loop.alarm(sweep):
                 detected, commanded_m = sweep, self.loop.commanded_m(sweep)
                 trace.keep(sweep)
@@ -251,6 +260,7 @@ class _Session:
             onset, onset_s = bench.sweep(gauge=False), bench.clock.now()
             starved_s = onset_s
         microsteps = bench.axis.nearest_microstep(way.out_m)
+        heard_s = bench.clock.now()
         motion.run_move(
             bench,
             lambda: bench.drive.start_move_by(microsteps),

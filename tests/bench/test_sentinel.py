@@ -1,0 +1,268 @@
+"""The sentinel: the axis is stopped however its owner ends, and nothing moves where no sentinel stands.
+
+A rig is served from this process on real wires, so the physics' own truth judges; owners are processes of their own.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from stepwitness.bench import motion, sentinel
+from stepwitness.bench.assembly import open_bench
+from stepwitness.bench.description import BenchDescription
+from stepwitness.bench.errors import SafeStateError, Unguarded
+from stepwitness.bench.model import load_bench
+from stepwitness.bench.sentinel import BenchHeld, files_of, left_unsafe
+from stepwitness.devices.links import has_pseudo_terminals
+from stepwitness.standin.served import ServedRig, as_real, serve_rig
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="owners are killed by signals of POSIX")
+
+TARNBROOK = Path(__file__).parents[2] / "benches" / "tarnbrook"
+WIRES = ["tcp", pytest.param("serial", marks=pytest.mark.skipif(not has_pseudo_terminals(), reason="no terminals"))]
+SPEED_M_PER_S = 0.005
+
+OWNER = """\
+import os, signal, sys, time
+from stepwitness.bench import motion
+from stepwitness.bench.assembly import open_bench
+from stepwitness.bench.model import load_bench
+
+description = load_bench(sys.argv[1])
+bench = open_bench(description, live=(description.name,))
+bench.make_ready()
+bench.set_datum(bench.gauge.travel_m() + description.gauge.zero_at_m)
+bench.set_acceleration(0.5)
+bench.set_speed(0.005)
+if "fork" in sys.argv:
+    if not os.fork():
+        time.sleep(30)
+        os._exit(0)
+print("moving", flush=True)
+try:
+    for target in (0.055, 0.025) * 20:
+        motion.move_to(bench, target, motion.healthy_watch(bench, speed_m_per_s=0.005), speed_m_per_s=0.005)
+except Exception as error:
+    print(f"{type(error).__name__}: {error}", flush=True)
+    bench.close()
+"""
+
+
+class Room:
+    """A served rig, a bench file of real parts for it, and owners of it."""
+
+    def __init__(self, served: ServedRig, path: Path) -> None:
+        self.served, self.path = served, path
+        self.description: BenchDescription = load_bench(path)
+
+    def owner(self, *words: str) -> subprocess.Popen[str]:
+        """An owner that moves the axis."""
+        process = subprocess.Popen(
+            [sys.executable, "-c", OWNER, str(self.path), *words], stdout=subprocess.PIPE, text=True
+        )
+        assert process.stdout is not None
+        assert process.stdout.readline().strip() == "moving"
+        until(self.moving)
+        return process
+
+    def moving(self) -> bool:
+        rig = self.served.rig
+        return rig.generator.moving(rig.clock.now())
+
+    def assert_stopped(self) -> None:
+        """At rest, energised, and it stays so."""
+        until(lambda: not self.moving())
+        time.sleep(0.1)
+        before = self.served.rig.truth()
+        time.sleep(0.2)
+        after = self.served.rig.truth()
+        assert after.pulses == before.pulses
+        assert after.load_m == pytest.approx(before.load_m, abs=2e-6)
+        assert self.served.rig.generator.enabled
+
+
+def until(true: Callable[[], Any], *, within_s: float = 20.0) -> None:
+    ends_s = time.monotonic() + within_s
+    while not true():
+        assert time.monotonic() < ends_s, "it didn't come to that"
+        time.sleep(0.001)
+
+
+def served_room(folder: Path, over: str, *, stop: str = "{by: drive}", roles: tuple[str, ...]) -> Iterator[Room]:
+    text = (TARNBROOK / "doser.bench.yaml").read_text(encoding="utf-8")
+    kept = [line for line in text.splitlines() if not line.startswith(("meter", "drag"))]
+    described = load_bench(TARNBROOK / "doser.bench.yaml")
+    assert described.stand_in is not None
+    if "supply" in roles:
+        kept.append("supply: {part: stand-in}")
+    with serve_rig(described.axis, described.stand_in, {role: {} for role in roles}, over=over) as served:
+        path = folder / "doser.bench.yaml"
+        name = f"sentinel-test-{os.getpid()}-{over}"
+        path.write_text(as_real("\n".join(kept), served.parts, name=name, stop=stop), encoding="utf-8")
+        yield Room(served, path)
+        for left in files_of(name):
+            left.unlink(missing_ok=True)
+
+
+ROLES = ("drive", "counter", "gauge", "inputs")
+
+
+@pytest.fixture(params=WIRES)
+def room(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Room]:
+    yield from served_room(tmp_path, request.param, roles=ROLES)
+
+
+@pytest.fixture
+def tcp_room(tmp_path: Path) -> Iterator[Room]:
+    yield from served_room(tmp_path, "tcp", roles=ROLES)
+
+
+def test_an_owner_killed_at_random_instants_leaves_the_axis_at_rest(room: Room) -> None:
+    """Five kills a wire; `benches/measurements/kill_owner.py` makes hundreds and takes the time."""
+    dice = random.Random(5)
+    for _ in range(5):
+        owner = room.owner()
+        time.sleep(dice.uniform(0.0, 0.3))
+        halts = len(room.served.halts_s)
+        owner.kill()
+        until(lambda halts=halts: len(room.served.halts_s) > halts)
+        owner.wait()
+        owner.stdout.close()  # type: ignore[union-attr]
+        assert left_unsafe(room.description.name) == "", "the lock comes free with the axis safe"
+        room.assert_stopped()
+
+
+def test_a_child_that_holds_the_owners_pipe_doesnt_keep_the_sentinel_from_its_work(tcp_room: Room) -> None:
+    owner = tcp_room.owner("fork")
+    children = Path(f"/proc/{owner.pid}/task/{owner.pid}/children").read_text().split()
+    owner.kill()
+    owner.wait()
+    try:
+        tcp_room.assert_stopped()
+    finally:
+        for child in children:
+            if b"sentinel_program" not in Path(f"/proc/{child}/cmdline").read_bytes():
+                os.kill(int(child), signal.SIGKILL)
+        owner.stdout.close()  # type: ignore[union-attr]
+
+
+def test_an_owner_that_is_stopped_falls_silent_and_is_told_when_it_goes_on(room: Room) -> None:
+    owner = room.owner()
+    owner.send_signal(signal.SIGSTOP)
+    room.assert_stopped()
+    note = json.loads(files_of(room.description.name)[1].read_text(encoding="utf-8"))
+    assert note["state"] == "halted, because its owner fell silent"
+    owner.send_signal(signal.SIGCONT)
+    told, _ = owner.communicate(timeout=20)
+    assert owner.returncode == 0
+    assert "the sentinel has acted (halted halted, because its owner fell silent)" in told
+    room.assert_stopped()
+
+
+def test_a_clean_close_disarms(room: Room) -> None:
+    bench = open_bench(room.description, live=(room.description.name,))
+    assert json.loads(files_of(room.description.name)[1].read_text(encoding="utf-8"))["state"] == "armed"
+    bench.close()
+    assert left_unsafe(room.description.name) == ""
+    assert not files_of(room.description.name)[1].exists()
+
+
+def test_nothing_moves_once_the_sentinel_is_gone(tcp_room: Room) -> None:
+    bench = open_bench(tcp_room.description, live=(tcp_room.description.name,))
+    bench.make_ready()
+    bench.set_datum(0.03)
+    bench.set_acceleration(0.5)
+    bench.set_speed(SPEED_M_PER_S)
+    guard: Any = bench._sentinel
+
+    def kill(_: Any) -> bool:
+        if guard._process.poll() is None:
+            guard._process.kill()
+            guard._process.wait()
+        return True
+
+    watch = motion.healthy_watch(bench, speed_m_per_s=SPEED_M_PER_S)
+    with pytest.raises(Unguarded, match="has ended"):
+        motion.move_to(bench, 0.035, watch, speed_m_per_s=SPEED_M_PER_S, on_sweep=kill)
+    tcp_room.assert_stopped()
+    moves = len(tcp_room.served.moves)
+    with pytest.raises(Unguarded, match="has ended"):
+        bench.drive.start_move_by(100)
+    assert len(tcp_room.served.moves) == moves
+    bench.close()
+
+
+def test_what_an_owner_and_its_sentinel_left_is_made_safe_before_the_next_owner_moves(tcp_room: Room) -> None:
+    owner = tcp_room.owner()
+    note = files_of(tcp_room.description.name)[1]
+    os.kill(json.loads(note.read_text(encoding="utf-8"))["pid"], signal.SIGKILL)
+    owner.kill()
+    owner.wait()
+    owner.stdout.close()  # type: ignore[union-attr]
+    assert tcp_room.moving(), "nobody is left to stop it"
+    assert "armed" in left_unsafe(tcp_room.description.name)
+    with open_bench(tcp_room.description, live=(tcp_room.description.name,)) as bench:
+        assert not tcp_room.moving()
+        assert not bench.drive.referenced
+
+
+def test_one_owner_a_bench_and_its_name_for_whoever_comes_next(tcp_room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sentinel, "PATIENCE_S", 0.2)
+    name = tcp_room.description.name
+    with (
+        open_bench(tcp_room.description, live=(name,)),
+        pytest.raises(BenchHeld, match=rf"bench '{name}' is held: process {os.getpid()} of .*: armed"),
+    ):
+        open_bench(tcp_room.description, live=(name,))
+
+
+def test_a_safe_state_that_this_process_cant_reach_is_reached_by_the_sentinel(tcp_room: Room) -> None:
+    bench = open_bench(tcp_room.description, live=(tcp_room.description.name,))
+    bench.make_ready()
+    bench.set_datum(0.03)
+    bench.set_acceleration(0.5)
+    bench.set_speed(SPEED_M_PER_S)
+    bench.drive.start_move_by(8000)
+    bare: Any = bench.drive._drive
+    bare._line._lost, bare._line._reopen = "the cable of this test was pulled", None
+    with pytest.raises(SafeStateError, match="cable") as caught:
+        bench.close()
+    assert caught.value.__notes__ == ["the sentinel: safe asked to act"]
+    tcp_room.assert_stopped()
+
+
+def test_the_supply_is_cut_where_the_bench_says_so(tmp_path: Path) -> None:
+    for room in served_room(tmp_path, "tcp", stop="{by: supply}", roles=(*ROLES, "supply")):
+        owner = room.owner()
+        owner.kill()
+        owner.wait()
+        owner.stdout.close()  # type: ignore[union-attr]
+        until(lambda room=room: not room.served.rig.supply_on)
+        assert left_unsafe(room.description.name) == ""
+
+
+def test_a_second_port_halts_without_the_first(tmp_path: Path) -> None:
+    """The stand-in's own port serves a second client; the owner's descriptor isn't used."""
+    text = (TARNBROOK / "doser.bench.yaml").read_text(encoding="utf-8")
+    assert text
+    for room in served_room(tmp_path, "tcp", roles=ROLES):
+        port = room.served.parts["drive"].options["port"]
+        changed = room.path.read_text(encoding="utf-8").replace("{by: drive}", f"{{by: port, port: '{port}'}}")
+        room.path.write_text(changed, encoding="utf-8")
+        second = Room(room.served, room.path)
+        owner = second.owner()
+        owner.kill()
+        owner.wait()
+        owner.stdout.close()  # type: ignore[union-attr]
+        second.assert_stopped()
