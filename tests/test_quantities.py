@@ -254,3 +254,12 @@ def test_units_are_printed_as_iso_80000_has_them(typed: str, printed: str) -> No
 def test_the_unit_library_is_loaded_on_first_use_only() -> None:
     code = "import sys, stepwitness.quantities as q; q.split('2 mm'); sys.exit('pint' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_an_unknown_unit_is_told_even_where_pint_was_imported_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As after a test that restores sys.modules: an error of another copy of pint is none that we could name."""
+    exact("1 mm", Kind.TRAVEL)
+    for name in [name for name in sys.modules if name.partition(".")[0] == "pint"]:
+        monkeypatch.delitem(sys.modules, name)
+    with pytest.raises(BadInput, match="an unknown unit"):
+        exact("1 stpz", Kind.TRAVEL)

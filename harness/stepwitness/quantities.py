@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import Enum
 from fractions import Fraction
 from functools import cache
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from stepwitness.errors import BadInput, near_miss
@@ -132,10 +133,17 @@ def split(text: str) -> Written:
 
 
 @cache
-def _registry() -> pint.UnitRegistry[Any]:
+def _pint() -> ModuleType:
+    """pint, on first use, and the same module from then on, so that its errors are those of its registry."""
     import pint
 
-    return pint.UnitRegistry(non_int_type=Fraction)
+    return pint
+
+
+@cache
+def _registry() -> pint.UnitRegistry[Any]:
+    registry: pint.UnitRegistry[Any] = _pint().UnitRegistry(non_int_type=Fraction)
+    return registry
 
 
 def _quantity(unit: str, number: Fraction = Fraction(1)) -> Any:
@@ -154,8 +162,6 @@ def _factor(unit: str, kind: Kind) -> Fraction:
     ------
     BadInput : where the unit isn't known, doesn't measure `kind`, or has a zero point of its own.
     """
-    import pint
-
     allowed = f"a quantity such as {kind.example}"
     if kind is Kind.TRAVEL and unit in STEP_UNITS:
         raise BadInput("a unit that needs an axis", found=f"'{unit}'", allowed=allowed)
@@ -165,7 +171,7 @@ def _factor(unit: str, kind: Kind) -> Fraction:
     try:
         given = _quantity(unit)
         offset = _quantity(unit, Fraction(0)).magnitude
-    except pint.UndefinedUnitError:
+    except _pint().UndefinedUnitError:
         cure = near_miss(unit, _units_of_examples(kind))
         raise BadInput("an unknown unit", found=f"'{unit}'", allowed=allowed, cure=cure) from None
     except Exception:  # pint's parser raises bare token, syntax and type errors for nonsense

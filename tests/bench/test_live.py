@@ -36,6 +36,31 @@ def test_the_other_order_would_drop_it(rigged: Any, lift: BenchDescription) -> N
     assert rig.load_m() < before_m - 1e-4
 
 
+def test_a_brake_that_let_the_load_creep_isnt_opened(rigged: Any, lift: BenchDescription) -> None:
+    rig = rigged(lift)
+    rig.bench.make_ready()
+    rig.bench.to_safe_state()
+    rig.rig.push(-3000.0)
+    rig.clock.sleep(0.005)
+    rig.rig.push(0.0)
+    rig.clock.sleep(0.2)
+    with pytest.raises(SafeStateError, match=r"the load moved \d+ µm while the brake was closed"):
+        rig.bench.make_ready()
+    assert rig.bench.brake.is_closed()
+
+
+def test_a_brake_that_opens_on_a_motor_that_doesnt_hold_is_closed_again(rigged: Any, lift: BenchDescription) -> None:
+    """The drive says that it is energised, and gives no current."""
+    rig = rigged(lift)
+    rig.rig.supply_on = False
+    before_m = rig.load_m()
+    with pytest.raises(SafeStateError, match="as the brake opened, with the motor energised"):
+        rig.bench.make_ready()
+    assert rig.bench.brake.is_closed()
+    assert rig.stays_put()
+    assert before_m - rig.load_m() < 0.02, "caught within its closing delay and a look; it had 60 mm to fall"
+
+
 def test_takes_the_counted_position_for_the_claim_once_it_was_off(rigged: Any, doser: BenchDescription) -> None:
     """Turned by hand while de-energised, the axis isn't where the drive believes."""
     rig = rigged(doser, start_m=0.004)

@@ -15,7 +15,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stepwitness.axis import Decoding, Mounting, Orientation
-from stepwitness.bench.description import BenchDescription, Blocked, Calibration, ReferenceMethod, SafeState
+from stepwitness.bench.description import (
+    BenchDescription,
+    Blocked,
+    Calibration,
+    ReferenceMethod,
+    SafeState,
+    Stop,
+    StopMethod,
+)
 from stepwitness.bench.model import bench_schema, load_bench, parse_bench
 from stepwitness.bench.stand_in import KIND_BY_SUFFIX, key_and_kind
 from stepwitness.devices.interfaces import Side
@@ -106,6 +114,24 @@ def refusal(text: str) -> str:
     message = str(caught.value)
     assert "\n" not in message
     return message
+
+
+def test_a_brake_needs_a_witness() -> None:
+    text = re.sub(r"(?m)^(counter|gauge):\n(  .*\n)+|^(counter|gauge):.*\n(  +.*\n)*", "", LIFT)
+    assert "counter" not in text
+    assert "a brake that nothing can see hold" in refusal(text)
+
+
+def test_a_supply_is_cut_only_where_the_load_may_fall_as_far_as_it_then_can() -> None:
+    """50 ms of free fall from 50 mm/s: v t + g t²/2 = 2.5 mm + 12.3 mm (by hand)."""
+    lift = parse_bench(LIFT, "rig.yaml")
+    assert lift.brake is not None
+    fall_m = lift.envelope.speed_m_per_s * lift.brake.closing_delay_s + 9.80665 * lift.brake.closing_delay_s**2 / 2
+    supplied = LIFT + "supply: {part: stand-in}\n"
+    assert f"allowed: at least {fall_m * 1e3:g} mm" in refusal(supplied + "stop: {by: supply, drop: 1 mm}\n")
+    assert "no 'drop'" in refusal(supplied + "stop: {by: supply}\n")
+    stop = parse_bench(supplied + "stop: {by: supply, drop: 20 mm}\n", "rig.yaml").stop
+    assert stop == Stop(StopMethod.SUPPLY, drop_m=0.02)
 
 
 class TestHealthyFiles:
@@ -264,6 +290,10 @@ MISTAKES = [
     ("zero_at: -2.5 mm", "zero_at: 2 mm", "rig.yaml:11 envelope.travel: an envelope beyond the gauge's range; found 1 mm to 59 mm; allowed: inside 2 mm to 67 mm; or mend 'zero_at' or 'range' of the gauge"),
     ("current: 1.5 A", "current: 1 A", "rig.yaml:11 envelope.current: an envelope that forbids the motor's rated current; found 1 A; allowed: at least 1.2 A"),
     ("hold_current: 0.6 A", "hold_current: 1.3 A", "rig.yaml:4 motor.hold_current: a current beyond the motor's rated current; found 1.3 A; allowed: at most 1.2 A"),
+    ("safe_state: hold", "safe_state: hold\nstop: {by: drvie}", "rig.yaml:14 stop.by: not one of its words; found 'drvie'; allowed: drive, port, supply; did you mean 'drive'?"),
+    ("safe_state: hold", "safe_state: hold\nstop: {by: drive, port: COM9}", "rig.yaml:14 stop.port: 'port' has no meaning for 'by: drive'; allowed: by"),
+    ("safe_state: hold", "safe_state: hold\nstop: {by: port}", "rig.yaml:14 stop.port: the key 'port' is missing; allowed: a second port"),
+    ("safe_state: hold", "safe_state: hold\nstop: {by: supply}", "rig.yaml:14 stop.by: a stop that needs a supply; allowed: a 'supply' part"),
     ("orientation: horizontal", "orientation: vertical", "rig.yaml:13 safe_state: a vertical axis that isn't braked; found 'hold'; allowed: brake"),
     ("safe_state: hold", "safe_state: brake", "rig.yaml:13 safe_state: a safe state that needs a brake; found 'brake'; allowed: a 'brake' part, or 'safe_state: hold' on a horizontal axis"),
     ("on: motor", "on: load", "rig.yaml:6 counter.lines: 'lines' for an encoder on the load; allowed: 'lines' with 'on: motor', 'line_pitch' with 'on: load'"),

@@ -10,7 +10,7 @@ import pytest
 
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription, Part, Reference, ReferenceMethod
-from stepwitness.bench.errors import Aborted, MoveNotEnded, StopCircuitOpen, UnprovokedStall
+from stepwitness.bench.errors import Aborted, LeftEnvelope, MoveNotEnded, StopCircuitOpen, UnprovokedStall
 from stepwitness.devices.interfaces import Side
 
 SPEED = 0.02
@@ -266,3 +266,85 @@ def test_a_bench_that_stopped_starts_nothing(rigged: Any, doser: BenchDescriptio
     with pytest.raises(Aborted, match="not started, because the axis had stopped before: a hand"):
         motion.prepare(rig.bench, speed_m_per_s=SPEED)
     assert not rig.bench.drive.status().enabled
+
+
+# -- the envelope, and what the witnesses see of it --------------------------------------------------------------
+
+
+def test_a_load_that_is_dragged_out_of_the_envelope_is_halted(ready: Any) -> None:
+    """Somebody turns the screw on; without a window, nothing but the witnesses can tell."""
+    ready.once_beyond(0.05, lambda: ready.rig.shaft_torque(1.0))
+    with pytest.raises(LeftEnvelope, match=r"the counter sees it at (59|60)\.\d+ mm; allowed: 1\.000 mm to 59\.000 mm"):
+        motion.move_to(ready.bench, 0.0588, motion.Watch(None, gauge=True), speed_m_per_s=SPEED)
+    ready.rig.shaft_torque(0.0)
+    assert ready.stays_put()
+    assert ready.bench.drive.status().enabled
+
+
+def test_the_gauge_sees_a_load_that_left_its_screw(rigged: Any, doser: BenchDescription) -> None:
+    """The counter on the motor is content: the load is 2 mm further than the screw, as with a nut that came off."""
+    ready = _at_10_mm(rigged(doser, start_m=0.004))
+    gauge: Any = ready.bench.gauge
+    read = gauge.travel_m
+    gauge.travel_m = lambda: read() + 0.002
+    with pytest.raises(LeftEnvelope, match=r"the gauge sees it at 59\.\d+ mm"):
+        _go(ready, 0.0588)
+
+
+def test_whoever_starts_outside_may_come_back_in(rigged: Any, doser: BenchDescription) -> None:
+    """From its switch at 0 mm, where the envelope begins at 1 mm."""
+    rig = rigged(doser, start_m=0.004)
+    motion.prepare(rig.bench, speed_m_per_s=SPEED)
+    assert rig.load_m() < doser.envelope.low_m
+    assert _go(rig, 0.002)
+
+
+# -- a drive that was started anew -------------------------------------------------------------------------------
+
+
+def test_no_move_is_sent_by_a_drive_that_lost_its_zero(ready: Any) -> None:
+    """Started anew it stands at zero by its own word; to go 'to 9 mm' would take the load from 10 to 19."""
+    ready.rig.drive().disable()
+    ready.rig.drive().set_position(0)
+    ready.rig.drive().enable()
+    ready.clock.sleep(0.2)
+    with pytest.raises(UnprovokedStall, match=r"the drive claims 0\.000 mm"):
+        _go(ready, 0.009)
+    assert ready.stays_put()
+    assert ready.load_m() == pytest.approx(0.01, abs=3e-5)
+
+
+# -- referencing -------------------------------------------------------------------------------------------------
+
+
+def test_a_missing_switch_doesnt_push_the_load_into_its_stop_for_the_whole_stroke(
+    rigged: Any, doser: BenchDescription
+) -> None:
+    rig = rigged(doser, start_m=0.003)
+    rig.rig.stand_in = replace(rig.rig.stand_in, limit_low_m=-1.0)
+    with pytest.raises(UnprovokedStall, match="on its way to the low limit switch, which may be missing or broken"):
+        motion.prepare(rig.bench, speed_m_per_s=SPEED)
+    assert rig.stays_put()
+    stopped_steps = abs(rig.rig.truth().slipped_full_steps)
+    assert stopped_steps <= 8, "noticed within an electrical period or two"
+
+
+def test_a_seek_goes_in_legs_so_that_a_lost_wire_ends_it_soon(rigged: Any, doser: BenchDescription) -> None:
+    rig = rigged(doser, start_m=0.03)
+    bare: Any = rig.bench.drive._drive
+    started: list[int] = []
+    start_move_by = bare.start_move_by
+    bare.start_move_by = lambda microsteps: (started.append(microsteps), start_move_by(microsteps))
+    motion.prepare(rig.bench, speed_m_per_s=SPEED)
+    longest_m = max(abs(microsteps) for microsteps in started) * float(doser.axis.microstep_travel)
+    assert longest_m == pytest.approx(0.0025, rel=0.01), "half a second at 5 mm/s"
+
+
+def test_a_seek_that_never_ends_is_halted(rigged: Any, doser: BenchDescription) -> None:
+    """A drive that says for ever that it moves."""
+    rig = rigged(doser, start_m=0.004)
+    bare: Any = rig.bench.drive._drive
+    status = bare.status
+    bare.status = lambda: replace(status(), moving=True)
+    with pytest.raises(MoveNotEnded):
+        motion.prepare(rig.bench, speed_m_per_s=SPEED)

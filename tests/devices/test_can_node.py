@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -84,11 +85,11 @@ def test_a_late_answer_never_answers_the_next_question(wired: Callable[..., Wire
         one.node.read(A)
     one.objects.values[0x6064, 0] = 7
     found = []
-    for _ in range(5):
-        try:
+    for _ in range(30):  # a slow host may miss several
+        with contextlib.suppress(NoReply):
             found.append(one.node.read(A))
-        except NoReply:
-            continue
+        if len(found) == 3:
+            break
     assert found
     assert set(found) == {7}, "what was read before the change came late and was taken for the answer"
 

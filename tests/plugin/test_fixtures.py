@@ -192,7 +192,7 @@ def test_real_parts_that_arent_armed_are_read_and_refuse_to_move(lab) -> None:
         "    def identity(self): return Identity(model='mine')\n"
         "    def status(self): return DriveStatus(enabled=False, moving=False)\n"
         "    def position(self): return 3200\n"
-        "    def __getattr__(self, name): raise AssertionError(name)\n",
+        "    def start_move_by(self, microsteps): raise AssertionError\n",
     )
     lab.write(
         "conftest.py",

@@ -203,7 +203,10 @@ def _parts(bench: BenchDescription) -> list[str]:
     if not real:
         return ["every part is a stand-in: nothing real moves"]
     without = "a run without --live uses stand-ins" if bench.stand_in else "the bench has no stand-in"
-    return [f"--live moves real parts: {', '.join(real)}; {without}"]
+    told = [f"--live {bench.name} moves real parts: {', '.join(real)}; {without}"]
+    if bench.stop is None:
+        told.append("the bench names no 'stop', so its real parts are only read: add 'stop: {by: drive}' or another way")
+    return told
 
 
 def _end(plan: Plan) -> str:

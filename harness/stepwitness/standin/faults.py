@@ -178,10 +178,9 @@ class FaultyWire:
             case Fault.DUPLICATE if dice.random() < 0.5 and not self._moves.search(data):
                 return data + data
             case Fault.DISCONNECT:
-                if dice.random() < 0.5:  # the request went through before the cable did
-                    self._to_part.append((now_s, data))
                 self.down, self.back_at_s = True, math.inf
                 self._to_host.clear()
+                return data if dice.random() < 0.5 else b""  # some requests go through before the cable does
             case Fault.RETURN:
                 self._cut(now_s + dice.uniform(0.1, 2.0) * injection.timeout_s)
             case Fault.REBOOT:
