@@ -205,7 +205,9 @@ def _parts(bench: BenchDescription) -> list[str]:
     without = "a run without --live uses stand-ins" if bench.stand_in else "the bench has no stand-in"
     told = [f"--live {bench.name} moves real parts: {', '.join(real)}; {without}"]
     if bench.stop is None:
-        told.append("the bench names no 'stop', so its real parts are only read: add 'stop: {by: drive}' or another way")
+        told.append(
+            "the bench names no 'stop', so its real parts are only read: add 'stop: {by: drive}' or another way"
+        )
     return told
 
 
