@@ -175,3 +175,17 @@ def test_a_push_against_the_declared_stop_needs_little_current(drive: RecordingD
     with pytest.raises(EnvelopeError):
         guard.start_move_by(steps(0.1))
     assert drive.sent[-1] == ("start_move_by", -steps(0.005))
+
+
+def test_a_link_that_was_opened_anew_leaves_travel_without_a_zero(rigged: Any, doser: BenchDescription) -> None:
+    """Nobody knows what happened to the drive meanwhile."""
+    bench = rigged(doser).bench
+    bench.make_ready()
+    bench.set_datum(0.03)
+    bare: Any = bench.drive._drive
+    bare.reconnect = lambda: None
+    bench.drive.reconnect()
+    assert not bench.drive.referenced
+    del bare.reconnect
+    with pytest.raises(LinkLost, match="can't be opened again"):
+        bench.drive.reconnect()

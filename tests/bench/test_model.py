@@ -116,6 +116,11 @@ def refusal(text: str) -> str:
     return message
 
 
+def test_the_parity_of_a_line_is_no_misspelt_part() -> None:
+    rig = parse_bench(changed(RIG, "part: text-line, port: COM5", "part: modbus, port: COM5, parity: none"), "rig.yaml")
+    assert rig.drive.options["parity"] == "none"
+
+
 def test_a_brake_needs_a_witness() -> None:
     text = re.sub(r"(?m)^(counter|gauge):\n(  .*\n)+|^(counter|gauge):.*\n(  +.*\n)*", "", LIFT)
     assert "counter" not in text

@@ -14,7 +14,7 @@ from stepwitness.bench.description import BenchDescription, Reference, Reference
 from stepwitness.bench.errors import SafeStateError
 from stepwitness.bench.safe_state import to_safe_state
 from stepwitness.devices.clock import VirtualClock
-from stepwitness.devices.errors import NoReply
+from stepwitness.devices.errors import LinkLost, NoReply
 from stepwitness.devices.interfaces import DriveStatus
 
 
@@ -200,3 +200,28 @@ def test_hold_stops_a_moving_axis_and_keeps_it_energised(rigged: Any, doser: Ben
     assert rig.bench.drive.status() == DriveStatus(enabled=True, moving=False)
     assert rig.stays_put()
     assert rig.load_m() < 0.02
+
+
+def test_a_lost_link_is_opened_anew_to_halt(doser: BenchDescription) -> None:
+    bench, calls = recorded(doser)
+    lost = [LinkLost("the cable is out")]
+
+    def halt() -> None:
+        calls.append(("halt",))
+        if lost:
+            raise lost.pop()
+
+    bench.drive.halt = halt
+    to_safe_state(bench)
+    assert calls == [("halt",), ("reconnect",), ("halt",), ("set_hold_current", 0.6)]
+
+
+def test_a_link_that_stays_lost_is_told_with_both_reasons(doser: BenchDescription) -> None:
+    bench, _ = recorded(doser, failing="reconnect")
+
+    def halt() -> None:
+        raise LinkLost("the cable is out")
+
+    bench.drive.halt = halt
+    with pytest.raises(SafeStateError, match="the cable is out; opening it again: no reply to reconnect"):
+        to_safe_state(bench)

@@ -120,8 +120,10 @@ nightly.plan.yaml on doser-rig-1
   to know before
     backlash: counts alone can't see play
     the gauge's calibration TB-0031 expired on 2027-03-01
-    --live moves real parts: drive (text-line), counter (text-line), gauge
-      (own); the bench has no stand-in
+    --live doser-rig-1 moves real parts: drive (text-line), counter (text-line),
+      gauge (own); the bench has no stand-in
+    the bench names no 'stop', so its real parts are only read: add 'stop: {by:
+      drive}' or another way
 
 1 limit in 1 procedure; nothing moved"""
         )

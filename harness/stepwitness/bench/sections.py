@@ -45,6 +45,9 @@ STAND_IN = "stand-in"
 STAND_IN_OPTIONS = {"drive": {"loop": ("open", "closed")}}
 """What a stand-in part may be told, by role and option."""
 
+_NO_TYPING_ERRORS = frozenset({"parity"})
+"""Options of real parts that look like a misspelt key of ours ('part')."""
+
 
 # -- text of single keys -----------------------------------------------------------------------------------
 
@@ -164,7 +167,7 @@ class PartSection(Strict):
                     raise as_pydantic(BadInput(f"an unknown key '{key}'", allowed=allowed, cure=hint), key)
                 if text not in choices[key]:
                     raise as_pydantic(not_among(text, choices[key]), key)
-            elif close:
+            elif close and key not in _NO_TYPING_ERRORS:
                 raise as_pydantic(BadInput(f"an unknown key '{key}'", allowed=", ".join(known), cure=close), key)
         return self
 
