@@ -393,7 +393,7 @@ def fails(outcome: Outcome, healthy: Outcome) -> str:
         return f"unasked: {outcome.unasked}"
     aborted = {name for name, verdict in outcome.verdicts.items() if verdict == "ABORTED"}
     if aborted and not outcome.cause:
-        return "aborted without a cause"
+        return "no cause"
     wrong = {name for name in set(outcome.verdicts) - aborted if outcome.verdicts[name] != healthy.verdicts[name]}
     return f"wrong verdict: {', '.join(f'{name} {outcome.verdicts[name]}' for name in sorted(wrong))}" if wrong else ""
 
@@ -436,7 +436,7 @@ def main() -> int:
 
 
 def _print(table: dict[str, Counter[str]]) -> None:
-    heads = ("cases", "struck", "aborted", "good", "unasked", "wrong verdict", "hang", "aborted without a cause")
+    heads = ("cases", "struck", "aborted", "good", "unasked", "wrong verdict", "hang", "no cause")
     print(f"{'fault':22}" + "".join(f"{head:>16}" for head in heads))
     for fault, row in table.items():
         print(f"{fault:22}" + "".join(f"{row[head]:16d}" for head in heads))

@@ -10,6 +10,7 @@ import pytest
 from stepwitness.bench.description import BenchDescription, Blocked
 from stepwitness.bench.errors import EnvelopeError, NotReferenced, StopCircuitOpen
 from stepwitness.bench.guard import GuardedDrive
+from stepwitness.devices.errors import LinkLost
 from stepwitness.devices.interfaces import DriveStatus, InputState, Side
 
 MICROSTEP_M = 0.002 / 3200

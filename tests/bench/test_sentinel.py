@@ -217,6 +217,13 @@ def test_what_an_owner_and_its_sentinel_left_is_made_safe_before_the_next_owner_
         assert not bench.drive.referenced
 
 
+def test_a_folder_of_locks_that_cant_be_had_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "stepwitness-locks").write_text("a file where the folder belongs", encoding="utf-8")
+    monkeypatch.setattr(sentinel.tempfile, "gettempdir", lambda: str(tmp_path))
+    with pytest.raises(BenchHeld, match="bench 'rig' can't be locked: "):
+        left_unsafe("rig")
+
+
 def test_one_owner_a_bench_and_its_name_for_whoever_comes_next(tcp_room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sentinel, "PATIENCE_S", 0.2)
     name = tcp_room.description.name

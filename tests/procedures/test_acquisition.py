@@ -160,6 +160,24 @@ def test_after_a_mistake_in_a_procedure_the_next_one_runs(rigged: Any, doser: Be
     assert later.outcome == "done"
 
 
+def test_after_an_abrupt_stop_travel_has_no_zero_until_the_axis_is_referenced_again(
+    rigged: Any, doser: BenchDescription, kept: Any
+) -> None:
+    rig = rigged(doser, start_m=0.004)
+    acquire(rig.bench, travelling(), kept())
+    assert rig.bench.drive.referenced
+
+    def fails(bench: Any) -> None:
+        del bench
+        raise LinkLost("the cable was pulled and is back")
+
+    acquire(rig.bench, running(fails), kept())
+    assert not rig.bench.drive.referenced
+    journal = kept()
+    acquire(rig.bench, travelling(), journal)
+    assert (journal.outcome, rig.bench.drive.referenced) == ("done", True)
+
+
 def test_a_hand_that_only_leans_reduces_nothing(
     rigged: Any, doser: BenchDescription, kept: Any, estimated: Any
 ) -> None:

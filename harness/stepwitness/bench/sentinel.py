@@ -41,6 +41,7 @@ ACTING_S = 30.0
 PATIENCE_S = 20.0
 """How long the sentinel of an owner that died is waited for."""
 
+FOR_ALL_USERS = 0o666
 BEAT, DISARM, ACT = b".", b"d", b"a"
 READY, ECHO, HALTED, SAFE, FAILED = "ready", "echo", "halted", "safe", "failed"
 
@@ -52,7 +53,6 @@ class BenchHeld(StepwitnessError):
 def files_of(bench: str) -> tuple[Path, Path, Path]:
     """Lock, note and log of a bench's sentinel, the same for every process of this machine."""
     folder = Path(tempfile.gettempdir()) / "stepwitness-locks"
-    folder.mkdir(parents=True, exist_ok=True)
     return folder / f"{bench}.sentinel.lock", folder / f"{bench}.sentinel.json", folder / f"{bench}.sentinel.log"
 
 
@@ -68,11 +68,14 @@ def left_unsafe(bench: str) -> str:
     from filelock import FileLock, Timeout
 
     lock_path, note, _ = files_of(bench)
-    lock = FileLock(lock_path)
     try:
+        lock_path.parent.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(lock_path, mode=FOR_ALL_USERS)
         lock.acquire(timeout=PATIENCE_S, poll_interval=0.05)
     except Timeout:
         raise BenchHeld(f"bench '{bench}' is held: {_told(note) or 'by another process'}") from None
+    except OSError as error:
+        raise BenchHeld(f"bench '{bench}' can't be locked: {error.strerror} ({lock_path})") from None
     try:
         return _told(note)
     finally:

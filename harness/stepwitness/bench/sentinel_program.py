@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from stepwitness.bench.description import BenchDescription, Part, StopMethod
-from stepwitness.bench.sentinel import ACT, BEAT, DISARM, ECHO, FAILED, HALTED, READY, SAFE
+from stepwitness.bench.sentinel import ACT, BEAT, DISARM, ECHO, FAILED, FOR_ALL_USERS, HALTED, READY, SAFE
 from stepwitness.devices.inherited import SCHEME, write_all
 from stepwitness.errors import StepwitnessError
 
@@ -48,16 +48,16 @@ def main() -> int:
     try:
         from filelock import FileLock, Timeout
 
-        lock = FileLock(orders["lock"])
+        lock = FileLock(orders["lock"], mode=FOR_ALL_USERS)
         try:
             lock.acquire(timeout=_LOCK_S)
         except Timeout:
             raise StepwitnessError("another owner has come first") from None
         guard = Guard(orders)
-    except StepwitnessError as error:
+        guard.note("armed")
+    except (StepwitnessError, OSError) as error:
         _say(f"{FAILED} {error}")
         return 1
-    guard.note("armed")
     _say(READY)
     _in_background(lambda: _hear(events))
     try:

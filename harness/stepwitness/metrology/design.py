@@ -17,7 +17,7 @@ import numpy as np
 
 from stepwitness.metrology.inputs import count, positive, probability
 from stepwitness.metrology.positioning import Floats, Positioning
-from stepwitness.metrology.statistics import BadReadings
+from stepwitness.metrology.statistics import BadReadings, finite
 from stepwitness.metrology.uncertainty import combine, positioning_budgets
 
 MOST_RUNS = 1000
@@ -63,9 +63,16 @@ def runs_for_uncertainty(
     resolution, calibration_u : of the witness.
     """
     positive(wanted, "the uncertainty wanted")
-    if not (math.isfinite(scatter) and scatter >= 0):
-        raise BadReadings(f"a scatter of {scatter}")
+    for value, what in (
+        (scatter, "scatter"),
+        (resolution, "resolution"),
+        (calibration_u, "calibration's u"),
+        (abs(reversal), "reversal"),
+    ):
+        if not (math.isfinite(value) and value >= 0):
+            raise BadReadings(f"a {what} of {value}")
     count(targets, "targets")
+    count(least, "least runs", least=2)
 
     def expanded(n: int) -> float:
         budgets = positioning_budgets(
@@ -106,15 +113,21 @@ def power_of_runs(
     count(n, "readings", least=2)
     probability(false_alarm, "the false alarm")
     df = n - 1 if against_known else 2 * n - 2
-    centre = abs(shift) / positive(scatter, "the scatter") * math.sqrt(n if against_known else n / 2)
+    centre = (
+        abs(finite(shift, "the shift")) / positive(scatter, "the scatter") * math.sqrt(n if against_known else n / 2)
+    )
     # both cost a third of a second to import, and every plan that is read asks this module what a bench can see
     from scipy import special
 
     from stepwitness.metrology import noncentral_t
 
+    def below(t: float) -> float:
+        # scipy gives NaN in tails that are too thin for it (centres from 5 on, where this is below 1e-5)
+        found = noncentral_t.cdf(t, df=df, noncentrality=centre)
+        return 0.0 if math.isnan(found) else found
+
     limit = float(special.stdtrit(df, 1 - false_alarm / 2))
-    seen = 1 - noncentral_t.cdf(limit, df=df, noncentrality=centre)
-    return seen + noncentral_t.cdf(-limit, df=df, noncentrality=centre)
+    return 1 - below(limit) + below(-limit)
 
 
 def runs_for_shift(

@@ -81,6 +81,9 @@ def figure_intervals(
     draws : simulated tests; fewer are taken where there are very many targets.
     """
     probability(confidence, "the confidence")
+    for value, what in ((resolution, "resolution"), (calibration_u, "calibration's u")):
+        if not (math.isfinite(value) and value >= 0):
+            raise BadReadings(f"a {what} of {value}")
     if draws < _LEAST_DRAWS:
         raise BadReadings(f"{draws} draws; {_LEAST_DRAWS} are the least")
     budgets = positioning_budgets(figures, resolution_m=resolution, calibration_u_m=calibration_u)

@@ -75,10 +75,16 @@ def pitch_error(places: ArrayLike, deviations: ArrayLike, *, lead: float, u_devi
     if len(x) != len(y):
         raise BadReadings(f"{len(x)} places and {len(y)} deviations")
     lead = positive(lead, "the lead")
+    if not (math.isfinite(u_deviation) and u_deviation >= 0):
+        raise BadReadings(f"a standard uncertainty of {u_deviation}")
     order = np.argsort(x, kind="stable")
     x, y = x[order], y[order]
-    after = np.searchsorted(x, x + 0.99 * lead)
-    pairs = [(i, int(j)) for i, j in enumerate(after) if j < len(x) and x[j] <= x[i] + 1.01 * lead]
+    due = np.searchsorted(x, x + lead)
+    pairs = []
+    for i, j in enumerate(due):
+        off, k = min((abs(float(x[k] - x[i]) - lead), k) for k in (int(j) - 1, min(int(j), len(x) - 1)))
+        if off <= 0.01 * lead:
+            pairs.append((i, k))
     if not pairs:
         raise NotEnoughReadings("no two places lie one lead apart")
     line = SlopeAccumulator()

@@ -47,7 +47,7 @@ class LeastTest:
 def least_test(travel_m: float) -> LeastTest:
     """For a measuring travel in metres: up to 2 m five targets a metre, five at least, five runs; beyond, targets
     every 0.25 m on average and one run, beside a whole test of the 2 m that are used most."""
-    if not travel_m > 0:
+    if not 0 < travel_m < math.inf:
         raise BadReadings(f"a measuring travel of {travel_m} m")
     if travel_m > LONGEST_AXIS_M:
         return LeastTest(math.ceil(travel_m / LONG_AXIS_INTERVAL_M - 1e-9) + 1, 1)
@@ -80,8 +80,10 @@ def target_positions(
         as far as targets don't pass each other; without it over 0.3 of the interval to either side.
     seed : the same seed gives the same targets.
     """
-    if count < 2 or not low < high:
+    if count < 2 or not -math.inf < low < high < math.inf:
         raise BadReadings(f"{count} targets from {low} to {high}; two or more between two places are due")
+    if pitch is not None and not math.isfinite(pitch):
+        raise BadReadings(f"a pitch of {pitch}")
     interval = (high - low) / (count - 1)
     share = RANDOM_SHARE if pitch is None else min(abs(pitch) / 2 / interval, 0.45)
     draw = random.Random(seed)
