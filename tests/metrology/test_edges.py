@@ -1,4 +1,4 @@
-"""Regressions, to be put into the test files of their modules."""
+"""Edges of small scatter, thin tails and bad numbers, each of which was got wrong once."""
 
 from __future__ import annotations
 
