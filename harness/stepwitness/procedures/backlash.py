@@ -325,7 +325,7 @@ def _separated(
         / len(places)
         for drag in drags
     ]
-    rounding = math.hypot(*(line.standard_uncertainty for line in _rounding(bench, witness, motor)))
+    rounding = combined(_rounding(bench, witness, motor))
     centre = sum(drags) / len(drags)
     spread = sum((drag - centre) ** 2 for drag in drags)
     friction = bench.guide_friction_n
