@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import cast
 
+from stepwitness.devices.drives.loop_words import loop_words
 from stepwitness.devices.drives.lost_reply import Standing, read_back, start_or_tell
 from stepwitness.devices.errors import BadReply, NoReply, Refused
 from stepwitness.devices.exchange_log import ExchangeLog
@@ -209,17 +210,7 @@ class ModbusClosedLoopDrive(ModbusDrive):
         self._loop = self._reads(*_LOOP)
 
     def configure_loop(self, settings: ClosedLoopSettings) -> None:
-        self._run(
-            "configure_loop",
-            window=settings.following_error_window,
-            timeout=settings.following_error_timeout_s,
-            position_window=settings.position_window,
-            position_time=settings.position_window_time_s,
-            attempts=settings.attempts,
-            halt=int(settings.halt_option),
-            quick_stop=int(settings.quick_stop_option),
-            fault_reaction=int(settings.fault_reaction_option),
-        )
+        self._run("configure_loop", **loop_words(settings))
 
     def loop_status(self) -> ClosedLoopStatus:
         found = self._unit.values(self._loop)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from stepwitness.devices.command_set import NUMBER, WHOLE, CommandSet, Exchange, command_set
+from stepwitness.devices.drives.loop_words import loop_words
 from stepwitness.devices.drives.lost_reply import Standing, read_back, start_or_tell
 from stepwitness.devices.errors import NoReply
 from stepwitness.devices.interfaces import (
@@ -153,17 +154,7 @@ class TextLineClosedLoopDrive(TextLineDrive):
     """The same with `ClosesLoop`, over a line that speaks `CLOSED_LOOP_COMMANDS`."""
 
     def configure_loop(self, settings: ClosedLoopSettings) -> None:
-        self._line.ask(
-            "configure_loop",
-            window=settings.following_error_window,
-            timeout=settings.following_error_timeout_s,
-            position_window=settings.position_window,
-            position_time=settings.position_window_time_s,
-            attempts=settings.attempts,
-            halt=int(settings.halt_option),
-            quick_stop=int(settings.quick_stop_option),
-            fault_reaction=int(settings.fault_reaction_option),
-        )
+        self._line.ask("configure_loop", **loop_words(settings))
 
     def loop_status(self) -> ClosedLoopStatus:
         match = self._line.ask("loop_status")
