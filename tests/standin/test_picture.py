@@ -13,7 +13,7 @@ from stepwitness.standin.defects import with_defect
 from stepwitness.standin.parameters import StandIn
 from stepwitness.standin.picture import panels, picture
 from stepwitness.standin.presets import preset
-from stepwitness.standin.trace import Trace, events, thinned, trace_move
+from stepwitness.standin.trace import Trace, thinned, trace_move
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -63,7 +63,7 @@ def test_without_encoder_nothing_is_counted(doser: Axis) -> None:
 def test_events_tell_slips_and_the_end_stop_in_their_order(doser: Axis) -> None:
     stand_in = with_defect(preset("doser"), "end-stop", 0.0312)
     trace = move(doser, stand_in)
-    found = events(trace, doser, stand_in)
+    found = trace.events
     assert found[0].what == "end stop"
     slips = [int(event.what.split()[2]) for event in found if event.what.startswith("slip")]
     assert slips
@@ -72,13 +72,13 @@ def test_events_tell_slips_and_the_end_stop_in_their_order(doser: Axis) -> None:
     assert sum(slips) == pytest.approx(lost, abs=2.1)
     times = [event.time_s for event in found]
     assert times == sorted(times)
-    texts = [text.text for text in ET.fromstring(picture(trace, events=found)).iter(f"{SVG}text")]
+    texts = [text.text for text in ET.fromstring(picture(trace)).iter(f"{SVG}text")]
     assert texts.count("end stop") == 1
     assert sum(str(text).startswith("slip of") for text in texts) == 1
 
 
 def test_a_healthy_move_has_no_events(doser: Axis) -> None:
-    assert events(move(doser, preset("doser")), doser, preset("doser")) == ()
+    assert move(doser, preset("doser")).events == ()
 
 
 def test_thinning_keeps_rows_together(doser: Axis) -> None:

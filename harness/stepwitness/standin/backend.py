@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 VARIABLE = "STEPWITNESS_KERNEL"
 PLAIN, COMPILED = "plain", "compiled"
 
-_SIGNATURE = "int64(float64[::1], float64[::1], float64[::1], float64[::1], float64[::1], float64[::1], float64[::1])"
+_SIGNATURE = f"int64({', '.join(['float64[::1]'] * 9)})"
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,8 @@
    load behind the nut is a play operator with elasticity, so clearance needs no stiff contact.
 3. Where rotor, load and currents rest, time is skipped to the next pulse; the state is the one that integrating
    would have given.
+4. What happens on the way (turning, rest, slips, contacts) is recorded as events at the step in which it happens, so
+   that nobody has to sample the plant to find it.
 
 Everything is a float, also indices and counts, and everything that the function needs comes in by argument, so that
 the same source runs as it is and can be compiled. Angles in radians since power-up, travel in metres.
@@ -30,7 +32,22 @@ REFERENCE_A = 9  # A, what the regulator aims at; the table's value unless it la
 REFERENCE_B = 10
 SCREW = 11  # rad, behind the coupling
 BUS_V = 12  # V, what the supply's capacitors stand at; 0 until the first call
-STATE_SIZE = 13
+PULL = 13  # N m of the windings in the last step
+FLANK = 14  # +1 or -1: the flank on which the nut last pushed the load, 0 before any
+AT_STOP = 15  # +1 or -1 while the load touches the stop there
+STATE_SIZE = 16
+
+# Kinds of events.
+TURNED = 0.0  # the rotor turns back
+RESTED = 1.0  # the rotor comes to rest
+SLIPPED_UP = 2.0  # the rotor gains an electrical period on its command
+SLIPPED_DOWN = 3.0  # the rotor loses one
+MET_STOP = 4.0  # the load comes to an end stop
+LEFT_STOP = 5.0
+MET_FLANK = 6.0  # the nut takes the load up on its other flank
+
+EVENTS_A_STEP = 4
+"""Most events that one step can bring."""
 
 # Slots of `constants`.
 END_S = 0  # integrate until then
@@ -88,10 +105,12 @@ def integrate(
     cosines: Sequence[float],
     sines: Sequence[float],
     pulses: Sequence[float],
-    turn_rotor: MutableSequence[float],
-    turn_load: MutableSequence[float],
+    event_kind: MutableSequence[float],
+    event_time: MutableSequence[float],
+    event_rotor: MutableSequence[float],
+    event_load: MutableSequence[float],
 ) -> int:
-    """Advance `state` to ``constants[END_S]``, or until the turn buffers are full.
+    """Advance `state` to ``constants[END_S]``, or until the event buffers may not hold the next step's.
 
     Parameters
     ----------
@@ -99,12 +118,13 @@ def integrate(
     constants : CONSTANTS_SIZE values.
     cosines, sines : microstep table over one electrical period, one value a microstep.
     pulses : times of the pulses (s, rising); those before NEXT_PULSE have been sent.
-    turn_rotor, turn_load : filled with rotor angle and load travel wherever the rotor's speed changed sign, so that
-        the path between two entries is monotone and every encoder edge on it is known.
+    event_kind, event_time, event_rotor, event_load : filled with what happened, when, and where rotor and load stood.
+        The rotor's turning and resting is among it, so the path between two entries is monotone and every encoder
+        edge on it is known. More than EVENTS_A_STEP long, and equally long.
 
     Returns
     -------
-    int : entries written to the turn buffers. A pulse at END_S itself is left for the next call.
+    int : entries written to the event buffers. A pulse at END_S itself is left for the next call.
     """
     t = state[TIME]
     rotor = state[ROTOR]
@@ -152,8 +172,11 @@ def integrate(
 
     size = len(cosines)
     pulse_count = len(pulses)
-    capacity = len(turn_rotor)
-    turns = 0
+    full = len(event_kind) - EVENTS_A_STEP
+    events = 0
+    pull = state[PULL]
+    flank = state[FLANK]
+    at_stop = state[AT_STOP]
     target_a = amplitude * cosines[index]
     target_b = amplitude * sines[index]
     if half_ripple != 0.0:
@@ -302,6 +325,17 @@ def integrate(
                 torque = torque_constant * (mean_b * weaker_b * c - mean_a * weaker_a * s)
             else:
                 torque = torque_constant * (mean_b * c - mean_a * s)
+            if torque * pull < 0.0 and mean_a * c + mean_b * s < 0.0:
+                # Across the point where windings push away to both sides: the next electrical period has the rotor.
+                if torque < pull:
+                    event_kind[events] = SLIPPED_DOWN
+                else:
+                    event_kind[events] = SLIPPED_UP
+                event_time[events] = t + (step - 0.5) * h
+                event_rotor[events] = middle
+                event_load[events] = load
+                events += 1
+            pull = torque
             if bus_limit != 0.0:
                 # Copper, shaft and field take from the capacitors what the supply doesn't give; it takes nothing back.
                 power = resistance * (mean_a * mean_a + mean_b * mean_b) + torque * speed
@@ -355,6 +389,13 @@ def integrate(
                 else:
                     zone_low = max(zone_low, constants[STOP_LOW_M])
                     zone_high = min(zone_high, constants[STOP_HIGH_M])
+                if contact != (at_stop != 0.0):
+                    at_stop = inwards if contact else 0.0
+                    event_kind[events] = MET_STOP if contact else LEFT_STOP
+                    event_time[events] = t + (step - 0.5) * h
+                    event_rotor[events] = middle
+                    event_load[events] = load
+                    events += 1
                 push_up = guide - external
                 push_down = -guide - external
                 behind_up = push_up / stiffness
@@ -454,6 +495,14 @@ def integrate(
                 push = stiffness * (gap + half_backlash)
             else:
                 push = 0.0
+            if push * flank < 0.0 or (flank == 0.0 and push != 0.0):
+                if flank != 0.0:
+                    event_kind[events] = MET_FLANK
+                    event_time[events] = t + (step - 0.5) * h
+                    event_rotor[events] = middle
+                    event_load[events] = load
+                    events += 1
+                flank = 1.0 if push > 0.0 else -1.0
 
             # Resistance of the thread to turning up and down, and the kick.
             if push >= 0.0:
@@ -485,9 +534,11 @@ def integrate(
                     after = 0.0
                     if torque < -(drag_static + resist_down):
                         after = left * (torque + drag + resist_down) * inverse_down
-                    turn_rotor[turns] = middle
-                    turn_load[turns] = load
-                    turns += 1
+                    event_kind[events] = RESTED if after == 0.0 else TURNED
+                    event_time[events] = t + (step - 0.5) * h
+                    event_rotor[events] = middle
+                    event_load[events] = load
+                    events += 1
             elif speed < 0.0:
                 damping = half * viscous * inverse_down
                 after = (speed * (1.0 - damping) + h * (torque + drag + resist_down) * inverse_down) / (1.0 + damping)
@@ -496,9 +547,11 @@ def integrate(
                     after = 0.0
                     if torque > drag_static + resist_up:
                         after = left * (torque - drag - resist_up) * inverse_up
-                    turn_rotor[turns] = middle
-                    turn_load[turns] = load
-                    turns += 1
+                    event_kind[events] = RESTED if after == 0.0 else TURNED
+                    event_time[events] = t + (step - 0.5) * h
+                    event_rotor[events] = middle
+                    event_load[events] = load
+                    events += 1
             elif torque > drag_static + resist_up:
                 after = h * (torque - drag - resist_up) * inverse_up
             elif torque < -(drag_static + resist_down):
@@ -510,10 +563,10 @@ def integrate(
             acceleration = (after - speed) / h
             speed = after
             rotor = middle + half * speed
-            if still or turns == capacity:
+            if still or events > full:
                 break
         t = boundary if still or step == steps else t + step * h
-        if turns == capacity:
+        if events > full:
             break
 
     # The load was last led to where the nut stood in the middle of a step.
@@ -547,4 +600,7 @@ def integrate(
     state[REFERENCE_B] = reference_b
     state[SCREW] = screw
     state[BUS_V] = bus
-    return turns
+    state[PULL] = pull
+    state[FLANK] = flank
+    state[AT_STOP] = at_stop
+    return events

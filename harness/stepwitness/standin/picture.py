@@ -64,7 +64,7 @@ def panels(trace: Trace) -> tuple[Panel, ...]:
     )
 
 
-def picture(trace: Trace, *, title: str = "A move of the stand-in axis", events: Sequence[Event] = ()) -> str:
+def picture(trace: Trace, *, title: str = "A move of the stand-in axis") -> str:
     """The SVG's text. SIMULATED stands in its title, because nothing else about it would tell."""
     shown = thinned(trace, POINTS)
     drawn = panels(shown)
@@ -80,7 +80,7 @@ def picture(trace: Trace, *, title: str = "A move of the stand-in axis", events:
     ]
     for number, panel in enumerate(drawn):
         parts += _panel(panel, time_ms, TOP + number * (PANEL + GAP), last=number == len(drawn) - 1)
-    parts += _marks(events, time_ms, TOP + len(drawn) * (PANEL + GAP) - GAP)
+    parts += _marks(trace.events, time_ms, TOP + len(drawn) * (PANEL + GAP) - GAP)
     return "\n".join([*parts, "</svg>", ""])
 
 

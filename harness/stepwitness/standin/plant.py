@@ -30,13 +30,14 @@ GRAVITY_M_PER_S2 = 9.80665
 STEP_RATIO = 0.2
 """Longest step times the fastest angular frequency of the undamped plant; see `longest_step_s`."""
 
-TURNS = 256
-"""Turning points that one call of the kernel can hold."""
+EVENTS = 256
+"""Events that one call of the kernel can hold."""
 
 EDGE_RATE_SLICE_S = 1.0e-3
 """Over which the rate of an encoder's edges is averaged, where a counter can be outrun."""
 
 Follower = Callable[[Sequence[float], float, float], None]
+Witness = Callable[[float, float, float, float], None]
 
 
 @dataclass(frozen=True)
@@ -122,9 +123,10 @@ class Plant:
         self.time_s = start_s
         """Present time of the plant."""
         self._pulses = sequence([])
-        self._turn_rotor, self._turn_load = sequence([0.0] * TURNS), sequence([0.0] * TURNS)
+        self._events = tuple(sequence([0.0] * EVENTS) for _ in range(4))
         self._tracks: list[tuple[EncoderTrack, bool]] = []
         self._followers: list[Follower] = []
+        self._witnesses: list[Witness] = []
         self._pulses_sent = 0
         self._weight_n = weight_n(stand_in.load)
         self._braked = False
@@ -206,6 +208,10 @@ class Plant:
         """Call `follower` with where the load turned, where it stands and when, each time the plant has advanced."""
         self._followers.append(follower)
 
+    def on_event(self, witness: Witness) -> None:
+        """Call `witness` with kind (see `kernel`), time, rotor angle and load travel of each event, in their order."""
+        self._witnesses.append(witness)
+
     # -- time --------------------------------------------------------------------------------------------------
 
     def advance(self, until_s: float) -> None:
@@ -223,14 +229,14 @@ class Plant:
         self._constants[kernel.END_S] = until_s
         while self.time_s < until_s:
             before_s = self.time_s
-            turns = self._integrate(
-                state, self._constants, self._cosines, self._sines, self._pulses, self._turn_rotor, self._turn_load
-            )
+            events = self._integrate(state, self._constants, self._cosines, self._sines, self._pulses, *self._events)
             self.time_s = float(state[kernel.TIME])
             rotor_rad, load_m = float(state[kernel.ROTOR]), float(state[kernel.LOAD])
-            if turns:
-                rotor_turns = self._backend.floats(self._turn_rotor, turns)
-                load_turns = self._backend.floats(self._turn_load, turns)
+            if events:
+                kinds, times, rotor_turns, load_turns = (self._backend.floats(item, events) for item in self._events)
+                for witness in self._witnesses:
+                    for event in zip(kinds, times, rotor_turns, load_turns, strict=True):
+                        witness(*event)
                 for track, on_motor in self._tracks:
                     for place in rotor_turns if on_motor else load_turns:
                         track.move_to(place)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stepwitness.axis import Axis
+from stepwitness.standin import kernel
 from stepwitness.standin.motor import holding_torque_nm, winding_torque_nm
 from stepwitness.standin.parameters import StandIn
 from stepwitness.standin.plant import Plant, travel_per_rad
@@ -18,15 +19,34 @@ RUN_IN_S = 0.05
 """Time in which the windings get their current before a traced move."""
 
 
+TOLD = {
+    kernel.SLIPPED_UP: "slip of +4 full steps",
+    kernel.SLIPPED_DOWN: "slip of -4 full steps",
+    kernel.MET_STOP: "end stop",
+    kernel.LEFT_STOP: "off the end stop",
+    kernel.MET_FLANK: "other flank of the nut",
+}
+"""The kernel's events that a trace tells, which is all but the rotor's turning and resting."""
+
+
+@dataclass(frozen=True)
+class Event:
+    """What happened at one instant of a trace."""
+
+    time_s: float
+    what: str
+
+
 @dataclass(frozen=True)
 class Trace:
-    """Columns of equal length, from the start of a move.
+    """Columns of equal length, from the start of a move, and what happened in it.
 
     Places are travel since the start in metres: `command_m` what the pulses say, `rotor_m` the motor's shaft, `load_m`,
     and `counted_m` (NaN without an encoder). `margin_nm` is what the motor could give at its present current, less
     what it gives.
     """
 
+    events: tuple[Event, ...]
     time_s: NDArray[np.float64]
     command_m: NDArray[np.float64]
     rotor_m: NDArray[np.float64]
@@ -65,7 +85,13 @@ def trace_move(
     motor, teeth = stand_in.motor, float(axis.rotor_teeth)
     count_m = float(axis.travel_of_counts(1)) if decoder else math.nan
     start_m, start_counts = plant.load_m, decoder.counts if decoder else 0
-    rows = []
+    rows, happened = [], []
+
+    def note(kind: float, time_s: float, _rotor_rad: float, _load_m: float) -> None:
+        if kind in TOLD:
+            happened.append(Event(time_s - RUN_IN_S, TOLD[kind]))
+
+    plant.on_event(note)
     for time_s in np.arange(RUN_IN_S, train.end_s + rest_s, sample_s).tolist():
         plant.advance(time_s)
         ia, ib = plant.currents_a
@@ -82,36 +108,11 @@ def trace_move(
                 holding_torque_nm(motor, math.hypot(ia, ib)) - abs(torque_nm),
             )
         )
-    return Trace(*np.array(rows).T.copy())
-
-
-@dataclass(frozen=True)
-class Event:
-    """What happened at one instant of a trace."""
-
-    time_s: float
-    what: str
-
-
-def events(trace: Trace, axis: Axis, stand_in: StandIn) -> tuple[Event, ...]:
-    """Slips (each a change of the rotor's distance from its command, in whole electrical periods), and the load coming
-    to an end stop and leaving it; in the order of time, to the trace's own sampling."""
-    period_m = 4.0 * float(axis.step_travel)
-    slipped = np.rint((trace.rotor_m - trace.command_m) / period_m)
-    place_m = trace.load_m + stand_in.start_m
-    at_stop = (place_m < stand_in.load.stop_low_m) | (place_m > stand_in.load.stop_high_m)
-    found = [
-        Event(float(trace.time_s[row]), f"slip of {4 * int(slipped[row] - slipped[row - 1]):+d} full steps")
-        for row in np.flatnonzero(np.diff(slipped)) + 1
-    ]
-    found += [
-        Event(float(trace.time_s[row]), "end stop" if at_stop[row] else "off the end stop")
-        for row in np.flatnonzero(np.diff(at_stop)) + 1
-    ]
-    return tuple(sorted(found, key=lambda event: event.time_s))
+    return Trace(tuple(happened), *np.array(rows).T.copy())
 
 
 def thinned(trace: Trace, points: int) -> Trace:
     """Every n-th row, so that at most about `points` are left; for pictures."""
     every = max(1, len(trace.time_s) // points)
-    return replace(trace, **{name: column[::every] for name, column in vars(trace).items()})
+    columns = [column[::every] for column in vars(trace).values() if isinstance(column, np.ndarray)]
+    return Trace(trace.events, *columns)
