@@ -35,7 +35,7 @@ def test_the_hand_written_test_passes(pytester: pytest.Pytester) -> None:
     pytester.runpytest_subprocess("-p", "no:randomly").assert_outcomes(passed=1)
 
 
-@pytest.mark.parametrize("path", sorted(set(re.findall(r"benches/[a-z-]+(?:/[a-z-]+)*(?:\.[a-z.]+[a-z])?", README))))
+@pytest.mark.parametrize("path", sorted(set(re.findall(r"benches/[a-z-]+(?:/[a-z_-]+)*(?:\.[a-z.]+[a-z])?", README))))
 def test_what_it_names_is_there(path: str) -> None:
     assert (ROOT / path).exists()
 

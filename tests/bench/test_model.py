@@ -245,7 +245,7 @@ safe_state: hold
 MISTAKES = [
     # typos
     ("microsteps: 16", "microstep: 16", "rig.yaml:2 axis.microstep: an unknown key 'microstep'; allowed: microsteps, gear; did you mean 'microsteps'?"),
-    ("safe_state: hold", "safe_sate: hold", "rig.yaml:13 safe_sate: an unknown key 'safe_sate'; allowed: supply, brake, drag, safe_state, stop, blocked, stand_in; did you mean 'safe_state'?"),
+    ("safe_state: hold", "safe_sate: hold", "rig.yaml:13 safe_sate: an unknown key 'safe_sate'; allowed: supply, brake, drag, safe_state, stop, blocked, stand_in, use; did you mean 'safe_state'?"),
     ("safe_state: hold", "safe_state: hodl", "rig.yaml:13 safe_state: not one of its words; found 'hodl'; allowed: hold, brake; did you mean 'hold'?"),
     ("decoding: X4", "decoding: x4", "rig.yaml:6 counter.decoding: not one of its words; found 'x4'; allowed: X1, X2, X4; did you mean 'X4'?"),
     ("decoding: X4", "decoding: X3", "rig.yaml:6 counter.decoding: not one of its words; found 'X3'; allowed: X1, X2, X4"),

@@ -7,19 +7,16 @@ from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
 from stepwitness.bench.arming import check_live, only_read
-from stepwitness.bench.description import BenchDescription, Part
+from stepwitness.bench.description import BenchDescription, Part, Use
 from stepwitness.bench.errors import SafeStateError
 from stepwitness.bench.live import Bench, Parts
 from stepwitness.bench.sentinel import Sentinel, forget, left_unsafe
+from stepwitness.bench.ways import way_to_stand_ins
 from stepwitness.devices.clock import VirtualClock, WallClock
 from stepwitness.devices.interfaces import Clock
-from stepwitness.errors import BadInput
 
 if TYPE_CHECKING:
     from stepwitness.standin.rig import Rig
-
-WAYS = ("process", "tcp", "serial", "modbus-tcp", "modbus-rtu", "canopen", "hislip")
-"""How stand-ins are reached without real parts; `stepwitness.standin.endpoints` says what each puts on the wire."""
 
 DEFAULT_SCALE = 3.0
 """How many times as fast as the wall a stand-in on the wire runs."""
@@ -29,7 +26,7 @@ def open_bench(
     description: BenchDescription,
     *,
     live: Collection[str] = (),
-    over: str = "process",
+    over: str = "",
     scale: float = DEFAULT_SCALE,
 ) -> Bench:
     """Open every part of a bench: real parts where `live` names it, else its stand-ins; real parts to be read alone
@@ -38,7 +35,8 @@ def open_bench(
     Parameters
     ----------
     live : names of the benches whose real parts may move.
-    over : how stand-ins are reached: "process" on virtual time, each other way through a server on loopback.
+    over : how stand-ins are reached, one of `ways.WAYS`: "process" on virtual time, each other way through a server
+        on loopback; empty for what the bench file says.
     scale : but for "process", how many times as fast as the wall time passes.
 
     Raises
@@ -47,8 +45,7 @@ def open_bench(
     BenchHeld : another owner has it, or the sentinel of one that died. Unguarded : no sentinel stands.
     SafeStateError : left unsafe by an earlier owner, and not to be made safe now.
     """
-    if over not in WAYS:
-        raise BadInput("an unknown way to reach stand-ins", found=f"'{over}'", allowed=", ".join(WAYS))
+    over = way_to_stand_ins(description, over)
     if isinstance(live, str):
         live = (live,)
     if live:
@@ -57,7 +54,7 @@ def open_bench(
     rig_parameters = description.stand_in
     if rig_parameters is None:
         return _open_to_read(description)
-    if over == "process":
+    if over == Use.PROCESS.value:
         from stepwitness.standin.rig import Rig
 
         clock = VirtualClock()

@@ -38,6 +38,19 @@ class StopMethod(Enum):
     SUPPLY = "supply"
 
 
+class Use(Enum):
+    """How stand-ins are reached: in this process, or served on this machine; WIRE is the one that the drive speaks."""
+
+    PROCESS = "process"
+    WIRE = "wire"
+    TCP = "tcp"
+    SERIAL = "serial"
+    MODBUS_TCP = "modbus-tcp"
+    MODBUS_RTU = "modbus-rtu"
+    CANOPEN = "canopen"
+    HISLIP = "hislip"
+
+
 @dataclass(frozen=True)
 class Stop:
     """`port` is the second port, for PORT; `drop_m` what a load may fall until its brake holds, for SUPPLY."""
@@ -142,7 +155,7 @@ class BenchDescription:
     """A bench file, read and converted.
 
     `text` is the file as read; `back_drives` says whether the load can turn the screw. Without `stop`, real parts are
-    only read.
+    only read. `use` says how stand-ins are reached where nobody asks otherwise.
     """
 
     name: str
@@ -168,6 +181,7 @@ class BenchDescription:
     counter_certificate: str = ""
     stand_in: StandIn | None = None
     stop: Stop | None = None
+    use: Use = Use.PROCESS
 
     @property
     def all_stand_in(self) -> bool:

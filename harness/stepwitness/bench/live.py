@@ -65,7 +65,7 @@ class Bench:
     drive : guarded; every other part as it is, or None where the bench lacks it.
     loop : the drive's own position loop, or None for a drive that counts pulses alone.
     stopped : why nothing may move until a person has looked and the bench is opened again, or an empty text.
-    simulated : True for stand-ins. over : one of `assembly.WAYS`, or "live".
+    simulated : True for stand-ins. over : one of `ways.WAYS`, or "live".
     only_read : why nothing of this bench may be moved or set, or an empty text.
     """
 

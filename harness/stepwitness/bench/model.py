@@ -100,6 +100,7 @@ def _description(file: BenchFile, tree: Section, text: str, path: str) -> BenchD
         blocked=Blocked(file.blocked.at, file.blocked.side, file.blocked.push_current) if file.blocked else None,
         guide_friction_n=file.guide_friction,
         axis_serial=file.axis.serial or "",
+        use=file.use,
         counter_certificate=(file.counter.certificate or "") if file.counter else "",
     )
 

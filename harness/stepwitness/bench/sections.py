@@ -16,6 +16,7 @@ from stepwitness.bench.description import (
     ReferenceMethod,
     SafeState,
     StopMethod,
+    Use,
 )
 from stepwitness.bench.stand_in import StandInSection
 from stepwitness.devices.interfaces import Side
@@ -319,3 +320,8 @@ class BenchFile(Strict):
     blocked: BlockedSection | None = None
     guide_friction: Force | None = Field(None, description="Friction of the guide, as far as it is known.")
     stand_in: StandInSection | None = None
+    use: Annotated[Use, word(Use)] = Field(
+        Use.PROCESS,
+        description="How stand-ins are reached: process (no wire), wire (served on this machine over the wire that the "
+        "drive speaks), or a certain wire.",
+    )
