@@ -387,3 +387,13 @@ def test_check_refuses_a_limit_below_it(folder: Path, capsys: pytest.CaptureFixt
     assert err.startswith(
         f"{path}:6 procedures.backlash.limits.reversal_value: a limit below the least that this bench"
     )
+
+
+def test_check_tells_a_part_that_is_not_installed(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bench = folder / "doser.bench.yaml"
+    bench.write_text(bench.read_text().replace("drive: {part: stand-in}", "drive: {part: text-lime, port: COM5}"))
+    assert cli.main(["check", str(written_plan(folder))]) == 2
+    err = capsys.readouterr().err
+    assert err == (
+        f"{bench}:5 drive: an unknown kind of drive; found 'text-lime'; allowed: cia402, modbus, pulse-generator, text-line; did you mean 'text-line'?\n"
+    )

@@ -86,6 +86,17 @@ def test_a_part_that_cannot_be_is_told_with_its_place(kind: str, says: str) -> N
     assert says in str(caught.value)
 
 
+@pytest.mark.usefixtures("own_package")
+def test_two_packages_with_one_name_are_told(tmp_path: Path) -> None:
+    info = tmp_path / "another_counter-1.0.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: another-counter\nVersion: 1.0\n")
+    (info / "entry_points.txt").write_text("[stepwitness.counters]\nown = another_counter:Counter\n")
+    says = "more than one package offers a counter .own.; found another-counter, own-counter"
+    with pytest.raises(BadInput, match=says):
+        catalog.build("counter", Part("own", {}, PLACE), AXIS, VirtualClock())
+
+
 def test_a_counter_of_another_package_is_no_gauge(own_package: None) -> None:  # noqa: ARG001
     with pytest.raises(BadInput, match="an unknown kind of gauge"):
         catalog.build("gauge", Part("own"), AXIS, VirtualClock())

@@ -21,6 +21,8 @@ def add(commands: Commands) -> None:
 def run(given: argparse.Namespace) -> int:
     from datetime import date
 
+    from stepwitness.bench.sections import STAND_IN
+    from stepwitness.devices.catalog import check_kind
     from stepwitness.plan.model import load_plan_and_bench
     from stepwitness.plan.preview import preview
 
@@ -28,6 +30,9 @@ def run(given: argparse.Namespace) -> int:
     for path in plans_among(given.paths):
         try:
             plan, bench = load_plan_and_bench(path)
+            for role, part in bench.parts().items():
+                if part.kind != STAND_IN:
+                    check_kind(role, part)
             lines = preview(plan, bench, today=date.today())
         except StepwitnessError as error:
             worst = max(worst, told(error))

@@ -55,21 +55,33 @@ def build(role: str, part: Part, axis: Axis, clock: Clock) -> Any:
     BadInput : an unknown kind, options that can't be read, or a part that lacks a method of its role.
     DeviceError : where the part doesn't answer.
     """
-    group, interface = ROLES[role]
+    check_kind(role, part)
     built_in = _BUILT_IN[role].get(part.kind)
     if built_in is not None:
         return built_in(part, clock)
-    found = {entry.name: entry for entry in entry_points(group=group)}
-    if part.kind not in found:
-        kinds = sorted({*_BUILT_IN[role], *found})
+    group, interface = ROLES[role]
+    entry, *others = entry_points(group=group, name=part.kind)
+    if others:
+        packages = sorted(one.dist.name for one in (entry, *others) if one.dist)
+        raise BadInput(
+            f"more than one package offers a {role} '{part.kind}'", place=part.place, found=", ".join(packages)
+        )
+    return _from_entry_point(entry, role, interface, part=part, axis=axis, clock=clock)
+
+
+def check_kind(role: str, part: Part) -> None:
+    """Raise `BadInput` where no part of this kind is installed for `role`; nothing of it is loaded."""
+    if part.kind in _BUILT_IN[role]:
+        return
+    kinds = sorted({*_BUILT_IN[role], *(entry.name for entry in entry_points(group=ROLES[role][0]))})
+    if part.kind not in kinds:
         raise BadInput(
             f"an unknown kind of {role}",
             place=part.place,
             found=f"'{part.kind}'",
-            allowed=", ".join(kinds) or f"an entry point in group {group}",
+            allowed=", ".join(kinds),
             cure=near_miss(part.kind, kinds),
         )
-    return _from_entry_point(found[part.kind], role, interface, part=part, axis=axis, clock=clock)
 
 
 def _from_entry_point(entry: EntryPoint, role: str, interface: type, *, part: Part, axis: Axis, clock: Clock) -> Any:
