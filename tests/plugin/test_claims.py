@@ -13,7 +13,8 @@ import pytest
 from pytest_stepwitness.claims import ABORTED, DONE, Claim, ClaimKey, Claims
 from pytest_stepwitness.folders import RecordFolders, Subject
 from pytest_stepwitness.identity import RunIdentity
-from pytest_stepwitness.locks import BenchInUse, BenchLock, stop_owners
+from pytest_stepwitness.locks import lock_of, stop_owners
+from stepwitness.bench.lock import BenchInUse, BenchLock, Owner
 from stepwitness.errors import StepwitnessError
 
 KEY = ClaimKey("doser-rig-1", "nightly.plan.yaml", "doser", "backlash")
@@ -106,9 +107,9 @@ Claims(run).create(key, attempt=1, directory=Path(run.reports), journal=Path("j"
 HOLD = """
 import sys, time
 from pytest_stepwitness.identity import RunIdentity
-from pytest_stepwitness.locks import BenchLock
+from pytest_stepwitness.locks import lock_of
 run = RunIdentity(sys.argv[1], sys.argv[2], sys.argv[3], False, "gw7")
-lock = BenchLock("doser-rig-1", run, live=False)
+lock = lock_of("doser-rig-1", run, live=False)
 lock.acquire()
 print("held", flush=True)
 time.sleep(60)
@@ -132,10 +133,9 @@ def holder(run: RunIdentity):
 def test_a_bench_that_another_run_holds_is_refused_with_its_owner(
     run: RunIdentity, holder: subprocess.Popen[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pytest_stepwitness.locks.PATIENCE_S", 0.2)
-    stranger = replace(run, id=run.id)
-    lock = BenchLock("doser-rig-1", stranger, live=False)
-    monkeypatch.setattr(lock, "_run", replace(run, id="another"))
+    monkeypatch.setattr("stepwitness.bench.lock.PATIENCE_S", 0.2)
+    stranger = Owner.this_process("another", started=run.started)
+    lock = BenchLock("doser-rig-1", stranger, run.room)
     with pytest.raises(BenchInUse, match=rf"bench 'doser-rig-1' is in use by worker gw7 \(process {holder.pid}\) on "):
         lock.acquire()
 
@@ -143,8 +143,8 @@ def test_a_bench_that_another_run_holds_is_refused_with_its_owner(
 def test_a_worker_waits_for_another_of_its_run_until_that_dies(
     run: RunIdentity, holder: subprocess.Popen[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pytest_stepwitness.locks.PATIENCE_S", 0.0)
-    lock = BenchLock("doser-rig-1", run, live=False)
+    monkeypatch.setattr("stepwitness.bench.lock.PATIENCE_S", 0.0)
+    lock = lock_of("doser-rig-1", run, live=False)
     ending = threading.Timer(0.5, holder.kill)
     ending.start()
     lock.acquire()
@@ -169,7 +169,7 @@ def test_owners_of_this_run_are_stopped_and_nobody_else(run: RunIdentity, holder
 def test_a_note_whose_lock_is_free_is_not_believed(run: RunIdentity) -> None:
     bystander = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
     try:
-        lock = BenchLock("doser-rig-1", run, live=False)
+        lock = lock_of("doser-rig-1", run, live=False)
         lock.acquire()
         note = run.room / "doser-rig-1.owner"
         written = note.read_text(encoding="utf-8")

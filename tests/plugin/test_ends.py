@@ -125,7 +125,7 @@ def test_handlers_stand_only_while_a_bench_is_open(lab) -> None:
 
 
 def test_a_second_signal_doesnt_break_into_the_way_out() -> None:
-    from pytest_stepwitness.signals import Stopped, StopSignals
+    from stepwitness.signals import Stopped, StopSignals
 
     signals = StopSignals()
     before = signal.getsignal(signal.SIGTERM)

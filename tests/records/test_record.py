@@ -47,6 +47,7 @@ def test_what_a_record_says_of_the_run(whole: Path) -> None:
         "worst": "FAIL",
         "attempt": 1,
         "previous": None,
+        "reason": "",
         "statement": f"doser, serial TB-0417: FAIL. Mean offset O is 46.5{THIN}µm ± 1.0{THIN}µm (k = 2); "
         f"the limit is 25{THIN}µm.",
     }

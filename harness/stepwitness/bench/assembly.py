@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -14,9 +15,12 @@ from stepwitness.bench.sentinel import Sentinel, forget, left_unsafe
 from stepwitness.bench.ways import way_to_stand_ins
 from stepwitness.devices.clock import VirtualClock, WallClock
 from stepwitness.devices.interfaces import Clock
+from stepwitness.errors import StepwitnessError
 
 if TYPE_CHECKING:
     from stepwitness.standin.rig import Rig
+
+_log = logging.getLogger(__name__)
 
 DEFAULT_SCALE = 3.0
 """How many times as fast as the wall a stand-in on the wire runs."""
@@ -69,6 +73,17 @@ def open_bench(
         stack.push(_closing(built))
         release = stack.pop_all().close
     return Bench(description, Parts.built(built), wall, simulated=True, over=over, release=release)
+
+
+def not_opened(description: BenchDescription, error: Exception) -> StepwitnessError:
+    """Why a bench couldn't be opened, in one line.
+
+    What a part's own code raised goes to the log with its traceback, for whoever wrote that part.
+    """
+    if isinstance(error, StepwitnessError):
+        return error
+    _log.error("opening bench '%s' failed", description.name, exc_info=error)
+    return StepwitnessError(f"bench '{description.name}' can't be opened: {type(error).__name__}: {error}")
 
 
 def stand_in_parts(rig: Rig, description: BenchDescription) -> dict[str, Any]:

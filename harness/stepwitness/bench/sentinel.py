@@ -18,7 +18,6 @@ import os
 import socket
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Mapping
@@ -27,6 +26,7 @@ from typing import Any
 
 from stepwitness.bench.description import BenchDescription, StopMethod
 from stepwitness.bench.errors import Unguarded
+from stepwitness.bench.lock import FOR_ALL_USERS, machine_folder
 from stepwitness.errors import StepwitnessError
 
 BEAT_S = 0.1
@@ -41,7 +41,6 @@ ACTING_S = 30.0
 PATIENCE_S = 20.0
 """How long the sentinel of an owner that died is waited for."""
 
-FOR_ALL_USERS = 0o666
 BEAT, DISARM, ACT = b".", b"d", b"a"
 READY, ECHO, HALTED, SAFE, FAILED = "ready", "echo", "halted", "safe", "failed"
 
@@ -52,7 +51,7 @@ class BenchHeld(StepwitnessError):
 
 def files_of(bench: str) -> tuple[Path, Path, Path]:
     """Lock, note and log of a bench's sentinel, the same for every process of this machine."""
-    folder = Path(tempfile.gettempdir()) / "stepwitness-locks"
+    folder = machine_folder()
     return folder / f"{bench}.sentinel.lock", folder / f"{bench}.sentinel.json", folder / f"{bench}.sentinel.log"
 
 

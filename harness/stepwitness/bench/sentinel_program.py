@@ -23,7 +23,8 @@ from pathlib import Path
 from typing import Any
 
 from stepwitness.bench.description import BenchDescription, Part, StopMethod
-from stepwitness.bench.sentinel import ACT, BEAT, DISARM, ECHO, FAILED, FOR_ALL_USERS, HALTED, READY, SAFE
+from stepwitness.bench.lock import FOR_ALL_USERS
+from stepwitness.bench.sentinel import ACT, BEAT, DISARM, ECHO, FAILED, HALTED, READY, SAFE
 from stepwitness.devices.inherited import SCHEME, write_all
 from stepwitness.errors import StepwitnessError
 

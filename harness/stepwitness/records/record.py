@@ -51,7 +51,7 @@ class RunFacts:
     over : "process", "tcp", "serial" or "live". simulated : whether any part was a stand-in.
     partial, partial_reason : whether tests were left out, and by what. A run that acquired fewer procedures than
         its plan names is partial in any case.
-    attempt, previous : 1 and None, or a later attempt with the id of the one before.
+    attempt, previous, reason : 1, None and an empty text, or a later attempt, the id of the one before, and why.
     identities : what each part said it is, by role.
     """
 
@@ -64,6 +64,7 @@ class RunFacts:
     partial_reason: str = ""
     attempt: int = 1
     previous: str | None = None
+    reason: str = ""
     identities: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -160,6 +161,7 @@ def _run_section(
         "worst": verdict,
         "attempt": run.attempt,
         "previous": run.previous,
+        "reason": run.reason,
         "statement": run_statement(plan, bench, findings, partial_reason=reason if partial else ""),
     }
 
