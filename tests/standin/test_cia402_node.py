@@ -120,3 +120,20 @@ def test_no_word_in_any_order_leaves_the_states_of_the_standard(words: list[tupl
         bench.clock.sleep(0.003)
         assert bench.state() in State
         assert bench.rig.drive().status().enabled == (bench.state() in (State.ENABLED, State.QUICK_STOP))
+
+
+def test_a_halt_reaches_the_drive_though_its_move_has_just_ended_and_interrupts_nothing() -> None:
+    """Else a halt that loses the race against the end of a move looks like one that never came."""
+    bench = Bench()
+    bench.control(0x06, 0x07, 0x0F)
+    bench.write(0x607A, 16, 4)
+    bench.control(0x3F, 0x0F)
+    bench.clock.sleep(1.0)
+    assert not bench.rig.drive().status().moving
+    drive, heard = bench.rig.drive(), []
+    halt, drive.halt = drive.halt, lambda: heard.append("halt") or halt()  # type: ignore[method-assign,func-returns-value]
+    bench.control(0x10F)
+    assert heard == ["halt"]
+    bench.control(0x0F)
+    bench.clock.sleep(0.1)
+    assert (bench.read(0x6064), drive.status().moving) == (16, False)

@@ -203,9 +203,11 @@ class Cia402Node:
 
     def _take_operation_bits(self, word: int, before: int) -> None:
         rising, falling = word & ~before, before & ~word
-        if rising & Control.HALT and self._drive.status().moving:
+        if rising & Control.HALT:
+            moving = self._drive.status().moving
             self._drive.halt()
-            self._interrupted = self._target
+            if moving:
+                self._interrupted = self._target
         if rising & Control.START:
             self._start(relative=bool(word & Control.RELATIVE), halted=bool(word & Control.HALT))
         elif falling & Control.START:
