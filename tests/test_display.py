@@ -218,7 +218,8 @@ def test_a_finding_is_one_line() -> None:
     assert (line.heading, line.verdict) == ("mean reversal value B̄", "PASS")
     assert line.value == f"{MINUS}11.2{THIN}µm ± 1.9{THIN}µm"
     assert line.limit == f"≤ 15{THIN}µm"
-    assert (columns(lost).value, columns(lost).verdict) == ("—", "ABORTED")
+    assert line.factor == "2"
+    assert (columns(lost).value, columns(lost).factor, columns(lost).verdict) == ("—", "", "ABORTED")
 
 
 def test_an_estimate_without_limit_is_shown_in_its_own_unit() -> None:
@@ -244,8 +245,9 @@ def test_durations(seconds: float, text: str) -> None:
 
 
 def test_rules_by_name() -> None:
-    assert rule_text(DecisionRule.GUARDED) == "guarded acceptance, k = 2"
-    assert rule_text(DecisionRule.SIMPLE) == "simple acceptance, k = 2"
+    assert rule_text(DecisionRule.GUARDED) == "guarded acceptance"
+    assert rule_text(DecisionRule.SIMPLE, factors=[2.0, 2.0]) == "simple acceptance, k = 2"
+    assert rule_text(DecisionRule.SIMPLE, factors=[2.0, 2.8693, 2.1]) == "simple acceptance, k = 2 to 2.87"
 
 
 def test_the_degree_sign_stands_close() -> None:
@@ -283,7 +285,7 @@ def test_a_probability_is_certain_only_where_it_is(probability: float | None, te
 
 
 def test_each_rule_in_words() -> None:
-    assert [rule_text(rule, 0.025).replace(THIN, " ") for rule in DecisionRule] == [
+    assert [rule_text(rule, 0.025, [2.0]).replace(THIN, " ") for rule in DecisionRule] == [
         "guarded acceptance, k = 2",
         "simple acceptance, k = 2",
         "guarded rejection, k = 2",

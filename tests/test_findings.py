@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -18,9 +19,11 @@ from stepwitness.findings import (
     Estimate,
     Finding,
     Limit,
+    Range,
     Sense,
     Verdict,
     aborted,
+    coverage_factor,
     judge,
     worst,
 )
@@ -196,7 +199,27 @@ def test_few_readings_make_a_probability_less_sure() -> None:
 
     assert finding.estimate.degrees_of_freedom == pytest.approx(4.0)
     assert finding.probability == pytest.approx(0.941942, abs=1e-5)  # t = 2 at 4 degrees of freedom
-    assert finding.verdict is Verdict.PASS
+    # Student's t for 95.45 % at 4 degrees of freedom (JCGM 100:2008, table G.2: 2.87), so U = 5.74 and no longer 4
+    assert finding.estimate.coverage_factor == pytest.approx(2.87, abs=0.005)
+    assert finding.verdict is Verdict.INCONCLUSIVE
+    assert of_value(14.2, budget=finding.estimate.budget).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(("dof", "factor"), [(1, 13.97), (2, 4.53), (5, 2.65), (10, 2.28), (20, 2.13), (50, 2.05)])
+def test_coverage_factors_are_those_of_the_published_table(dof: float, factor: float) -> None:
+    """JCGM 100:2008, table G.2, column 95.45 %."""
+    assert coverage_factor(dof) == pytest.approx(factor, abs=0.005)
+    assert coverage_factor(dof + 0.9) == coverage_factor(dof)  # truncated, G.4.1
+    assert coverage_factor(dof * (1 - 1e-14)) == coverage_factor(dof)  # but not for what rounding took
+
+
+def test_endless_degrees_of_freedom_an_interval_or_an_old_record_have_2() -> None:
+    few = Estimate("x", 1.0, 1.0, (Contribution("scatter", 1.0, "A", 3.0, "t"),))
+
+    assert Estimate("x", 1.0, 1.0, (Contribution("resolution", 1.0),)).coverage_factor == 2.0
+    assert few.coverage_factor == pytest.approx(3.31, abs=0.005)
+    assert replace(few, interval=Range(0.0, 2.0, 0.95, "x")).coverage_factor == 2.0
+    assert replace(few, stated_factor=2.0).expanded_uncertainty == 2.0
 
 
 def test_what_an_evaluation_knows_beyond_value_and_uncertainty_is_asked_first() -> None:

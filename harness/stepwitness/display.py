@@ -10,6 +10,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -17,7 +18,6 @@ from fractions import Fraction
 from stepwitness.axis import Axis
 from stepwitness.errors import BadInput
 from stepwitness.findings import (
-    COVERAGE_FACTOR,
     MAXIMUM_RISK,
     Characteristic,
     DecisionRule,
@@ -57,6 +57,7 @@ class Columns:
 
     heading: str
     value: str
+    factor: str
     limit: str
     verdict: str
 
@@ -218,17 +219,30 @@ def columns(finding: Finding, axis: Axis | None = None) -> Columns:
     return Columns(
         heading=finding.characteristic.heading,
         value=str(finding_shown(finding, axis)),
+        factor=factor_text(finding.estimate.coverage_factor) if finding.estimate.standard_uncertainty else "",
         limit=limit_text(finding.limit, axis),
         verdict=finding.verdict.value,
     )
 
 
-def rule_text(rule: DecisionRule, maximum_risk: float = MAXIMUM_RISK) -> str:
-    """A decision rule as printed beside a verdict: ``guarded acceptance, k = 2``."""
+def rule_text(rule: DecisionRule, maximum_risk: float = MAXIMUM_RISK, factors: Iterable[float] = ()) -> str:
+    """A decision rule as printed beside a verdict, with the coverage factors of what was judged by it: ``guarded
+    acceptance, k = 2``, or ``guarded acceptance, k = 2 to 2.43``."""
     if rule is DecisionRule.STATED_RISK:
         return f"stated risk of at most {with_unit(f'{100 * maximum_risk:g}', '%')}"
     words = "guarded rejection" if rule is DecisionRule.GUARDED_REJECTION else f"{rule.value} acceptance"
-    return f"{words}, k = {COVERAGE_FACTOR:g}"
+    held = sorted(set(factors))
+    ends = dict.fromkeys(factor_text(factor) for factor in (held[:1] + held[-1:]))
+    return f"{words}, k = {' to '.join(ends)}" if ends else words
+
+
+def factor_text(factor: float) -> str:
+    """A coverage factor to two decimals, without those that say nothing.
+
+    >>> factor_text(2.0), factor_text(2.869)
+    ('2', '2.87')
+    """
+    return f"{factor:.2f}".rstrip("0").rstrip(".")
 
 
 def probability_text(probability: float | None) -> str:

@@ -19,6 +19,7 @@ from stepwitness.quantities import Kind
 
 __all__ = [
     "COVERAGE_FACTOR",
+    "COVERAGE_PROBABILITY",
     "MAXIMUM_RISK",
     "Characteristic",
     "Contribution",
@@ -132,6 +133,7 @@ class Estimate:
     `value` is None where it can't be observed; `reason` then says which witness is missing. `statement` is one
     sentence for the report: what the witnesses saw. `interval` and `known` are there where the evaluation knows more
     than value and uncertainty say: an interval of proved coverage, and what a probability of conformity is taken from.
+    `stated_factor` stands for the coverage factor that the degrees of freedom would give, as in records of old.
     """
 
     name: str
@@ -142,6 +144,7 @@ class Estimate:
     reason: str = ""
     interval: Range | None = None
     known: Knowledge | None = field(default=None, repr=False)
+    stated_factor: float | None = None
 
     @property
     def degrees_of_freedom(self) -> float:
@@ -151,12 +154,36 @@ class Estimate:
         return welch_satterthwaite([(line.standard_uncertainty, line.degrees_of_freedom) for line in self.budget])
 
     @property
+    def coverage_factor(self) -> float:
+        """k: Student's t for 95.45 % at the effective degrees of freedom, truncated; 2 where they are endless
+        (JCGM 100 G.4.1).
+
+        Where there is an interval, k is 2 by convention and claims no coverage: that is the interval's.
+        """
+        if self.stated_factor is not None:
+            return self.stated_factor
+        return COVERAGE_FACTOR if self.interval is not None else coverage_factor(self.degrees_of_freedom)
+
+    @property
     def expanded_uncertainty(self) -> float:
-        return COVERAGE_FACTOR * self.standard_uncertainty
+        return self.coverage_factor * self.standard_uncertainty
 
 
 COVERAGE_FACTOR = 2.0
-"""k for every expanded uncertainty (JCGM 100 6.2; about 95 % for a normal state of knowledge)."""
+"""k where the degrees of freedom are endless."""
+
+COVERAGE_PROBABILITY = math.erf(COVERAGE_FACTOR / math.sqrt(2))
+"""What k = 2 covers of a normal state of knowledge, 95.45 %, and every other k of its own t-distribution."""
+
+
+def coverage_factor(degrees_of_freedom: float) -> float:
+    """k for a combined standard uncertainty of so many effective degrees of freedom."""
+    if math.isinf(degrees_of_freedom):
+        return COVERAGE_FACTOR
+    from stepwitness.metrology.budget import coverage_factor as student
+
+    return student(degrees_of_freedom, COVERAGE_PROBABILITY)
+
 
 MAXIMUM_RISK = 0.05
 """Where a rule needs a risk and the plan states none."""

@@ -15,7 +15,7 @@ from typing import Any
 from markupsafe import Markup
 
 from stepwitness.axis import Axis
-from stepwitness.display import MINUS, NOTHING, THIN, Shown, number, probability_text, shown, with_unit
+from stepwitness.display import MINUS, NOTHING, THIN, Shown, factor_text, number, probability_text, shown, with_unit
 from stepwitness.errors import StepwitnessError
 from stepwitness.findings import Verdict
 from stepwitness.quantities import Kind
@@ -76,6 +76,7 @@ class Row:
     probability: str = ""
     interval: str = ""
     dof: str = ""
+    factor: str = ""
 
     @property
     def verdict_class(self) -> str:
@@ -163,6 +164,7 @@ def _row(id_: str, name: str, held: Mapping[str, Any], axis: Axis | None) -> Row
         combined=_standard(held["u"], held, axis),
         interval=_interval(held.get("interval")),
         dof=_degrees(held.get("dof")),
+        factor=factor_text(held["k"]) if uncertainty else "",
     )
 
 

@@ -18,7 +18,7 @@ from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.model import parse_bench
 from stepwitness.display import THIN, duration_text, rule_text
 from stepwitness.errors import StepwitnessError
-from stepwitness.findings import COVERAGE_FACTOR, DecisionRule
+from stepwitness.findings import DecisionRule
 from stepwitness.plan.model import parse_plan
 from stepwitness.records.manifest import Record, open_record, verify
 from stepwitness_reports.bench_facts import (
@@ -96,7 +96,6 @@ class Page:
     tables: tuple[Table, ...]
     record_facts: tuple[Fact, ...]
     texts: tuple[SealedText, ...]
-    k: str = f"{COVERAGE_FACTOR:g}"
 
 
 @dataclass(frozen=True)

@@ -108,3 +108,19 @@ def test_a_chunk_that_is_refused_leaves_nothing_behind() -> None:
         moments.add([0, 0], [5.0, math.nan])
 
     assert (moments.n[0], moments.mean[0]) == (2.0, 2.0)
+
+
+@pytest.mark.parametrize(
+    ("index", "up", "said"),
+    [
+        ([0, 1, 2], [True], r"shapes \(3,\) and \(1,\)"),
+        ([[0, 1]], [[True, False]], "one \\(readings,\\)"),
+        ([0, 0], ["up", "down"], "true for up and false for down"),
+        ([0, 0], [1, 0], "true for up and false for down"),
+    ],
+)
+def test_directions_that_could_be_taken_for_others_are_refused(index: Any, up: Any, said: str) -> None:
+    with pytest.raises(BadReadings, match=said):
+        groups_of(index, up)
+    with pytest.raises(BadReadings):
+        positioning_of_long(index, up, np.zeros(np.shape(index)))

@@ -103,3 +103,18 @@ def test_without_scatter() -> None:
 def test_refusals(places: Any, deviations: Any, periods: Any, error: type[Exception], said: str) -> None:
     with pytest.raises(error, match=said):
         periodic_error(places, deviations, periods)
+
+
+@given(slope=st.floats(-10, 10), offset=st.floats(-1e3, 1e3), seed=st.integers(0, 1000))
+def test_an_exactly_straight_line_has_no_periodic_error(slope: float, offset: float, seed: int) -> None:
+    """What rounding leaves of a line isn't found significant against what else rounding leaves of it."""
+    places = np.random.default_rng(seed).uniform(0.0, 60.0, 60)
+    fit = periodic_error(places, offset + slope * places, [LEAD, CYCLE])
+
+    assert all(one.p_value > 1e-4 for one in fit.harmonics)
+    assert all(one.amplitude <= 1e-13 * (abs(offset) + 60 * abs(slope)) for one in fit.harmonics)
+
+
+def test_nothing_but_zeros_is_no_periodic_error_either() -> None:
+    (found,) = periodic_error(PLACES, np.zeros(len(PLACES)), [LEAD]).harmonics
+    assert (found.amplitude, found.p_value) == (0.0, 1.0)

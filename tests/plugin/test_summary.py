@@ -18,6 +18,8 @@ def finding(title: str, value: str, limit: str, verdict: str, procedure: str = "
         "title": title,
         "symbol": "",
         "verdict": verdict,
+        "u": 1e-6 if "±" in value else 0.0,
+        "k": 2.0,
         "shown": {"text": value, "limit": limit},
     }
 
@@ -98,7 +100,7 @@ def test_it_fits_80_columns(one: Sealed, ascii_only: bool) -> None:
 
 def test_without_unicode_the_same_words_stand() -> None:
     lines = texts(sealed(PASSED, verdict="PASS", statement=PASS), ascii_only=True)
-    assert "  bidirectional repeatability  18.4 um +/- 2.2 um  <= 30 um  PASS" in lines
+    assert "  bidirectional repeatability  18.4 um +/- 2.2 um  2  <= 30 um  PASS" in lines
 
 
 def test_headings_that_stand_twice_are_told_apart_by_their_procedure() -> None:
@@ -124,7 +126,7 @@ def test_a_terminal_without_unicode_gets_ascii(lab, monkeypatch: pytest.MonkeyPa
     result.stdout.fnmatch_lines(
         [
             "sway: FAIL. Offset at the load O is 46.2 um +/- 2.0 um (k = 2); the limit is 25 um.*",
-            "  offset at the load O  46.2 um +/- 2.0 um  <= 25 um  FAIL",
+            "  offset at the load O  46.2 um +/- 2.0 um  2  <= 25 um  FAIL",
         ]
     )
 

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 import xml.etree.ElementTree as ET
 
 import pytest
@@ -146,6 +147,11 @@ def test_user_properties_are_strings_and_stand_in_junit(lab) -> None:
     (case,) = ET.parse(lab.folder / "out.xml").iter("testcase")
     told = {one.get("name"): one.get("value") for one in case.iter("property")}
     (record,) = lab.folder.glob("reports/doser-rig-1/*/record.json")
+    # 46.2 µm with u = 1 µm against 25 µm: P(conform) is what a normal distribution has below −21.2
+    probability = told.pop("probability_of_conformity")
+    assert float(probability) == pytest.approx(math.erfc(21.2 / math.sqrt(2)) / 2, rel=1e-3)
+    assert told.pop("specific_producer_risk") == probability
+    assert told.pop("specific_consumer_risk") == "1"
     assert told == {
         "plan": "nightly",
         "bench": "doser-rig-1",
@@ -154,6 +160,7 @@ def test_user_properties_are_strings_and_stand_in_junit(lab) -> None:
         "characteristic": "offset",
         "value": "46.2",
         "U": "2.0",
+        "k": "2",
         "unit": "µm",
         "limit": "≤ 25\u2009µm",
         "verdict": "FAIL",

@@ -12,11 +12,11 @@ import pytest
 
 from stepwitness.bench.description import BenchDescription
 from stepwitness.errors import BadInput
-from stepwitness.findings import Estimate
+from stepwitness.findings import Contribution, Estimate
 from stepwitness.plan.description import Plan
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.records.journal import JournalReadings
-from stepwitness.records.manifest import RecordError, open_record, verify
+from stepwitness.records.manifest import FILE, RecordError, open_record, verify, write_record
 from stepwitness.records.record import RunFacts, reevaluate, seal_record
 
 Acquired = Callable[..., Path]
@@ -249,6 +249,28 @@ def test_a_record_judges_again_to_the_same(whole: Path, known: dict[str, Procedu
     assert (again.differences, again.evaluators) == ((), ())
     assert [finding.verdict.value for finding in again.findings] == [entry["verdict"] for entry in sealed]
     assert [finding.estimate.value for finding in again.findings] == [entry["value"] for entry in sealed]
+
+
+def test_a_record_from_before_a_coverage_was_stated_keeps_its_factor(
+    whole: Path, known: dict[str, Procedure], procedure: Callable[..., Procedure]
+) -> None:
+    def few(*given: Any) -> tuple[Estimate, ...]:
+        """The same with 3 degrees of freedom."""
+        scatter = (Contribution("scatter", 1.0, "A", 3.0, "t"),)
+        return tuple(replace(estimate, budget=scatter) for estimate in known["offset"].evaluate(*given))
+
+    sections = json.loads(json.dumps(open_record(whole).sections))
+    with_few = {**known, "offset": procedure("offset", evaluate=few)}
+
+    def factors() -> set[float]:
+        findings = reevaluate(whole, with_few).findings
+        return {round(finding.estimate.coverage_factor, 2) for finding in findings if finding.procedure == "offset"}
+
+    assert sections["plan"].pop("coverage") == pytest.approx(0.9545, abs=1e-5)
+    assert factors() == {3.31}  # JCGM 100:2008, table G.2
+    (whole / FILE).unlink()
+    write_record(whole, sections)
+    assert factors() == {2.0}
 
 
 def test_a_partial_record_judges_again_what_it_acquired(

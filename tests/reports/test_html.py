@@ -115,7 +115,8 @@ def test_every_finding_stands_with_the_digits_of_the_record(make_run: Any) -> No
         row = cells.index(held["verdict"], _row_of(cells, held["title"]) - 1)
         assert cells[row + 2] == shown["value"] + unit
         assert cells[row + 3] == (f"± {shown['U']}{unit}" if shown["U"] else "")
-        assert cells[row + 4] == shown["limit"]
+        assert cells[row + 4] == ("2" if shown["U"] else "")
+        assert cells[row + 5] == shown["limit"]
 
 
 def _row_of(cells: list[str], title: str) -> int:
@@ -132,8 +133,8 @@ def test_findings_stand_worst_first(make_run: Any) -> None:
 
 def test_margins_are_signed_and_in_the_unit_of_the_limit(make_run: Any) -> None:
     cells = read(make_run.write()).cells
-    assert cells[_row_of(cells, "reversal value at the load") + 4] == f"−21.2{THIN}µm"
-    assert cells[_row_of(cells, "stall detection latency") + 4] == f"10.6{THIN}ms"
+    assert cells[_row_of(cells, "reversal value at the load") + 5] == f"−21.2{THIN}µm"
+    assert cells[_row_of(cells, "stall detection latency") + 5] == f"10.6{THIN}ms"
 
 
 def test_each_verdict_has_its_word_and_a_shape_of_its_own(make_run: Any) -> None:
@@ -338,7 +339,7 @@ def test_a_budget_is_a_table_and_a_bar_of_shares_with_the_figures_clause(make_ru
 
 @pytest.mark.parametrize(
     ("rule", "risk", "words"),
-    [("guarded-rejection", None, "Guarded rejection, k = 2"), ("stated-risk", 0.025, "The plan allows at most 2.5 %.")],
+    [("guarded-rejection", None, "Guarded rejection: FAIL"), ("stated-risk", 0.025, "The plan allows at most 2.5 %.")],
 )
 def test_every_rule_is_told_in_words(make_run: Any, rule: str, risk: float | None, words: str) -> None:
     whole = make_run.sections

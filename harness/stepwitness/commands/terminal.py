@@ -61,14 +61,14 @@ def say_findings(findings: Sequence[Finding], axis: Axis) -> None:
     """The table of findings, headings wrapped so that a line fits the terminal."""
     from stepwitness.display import columns
 
-    rows = [("characteristic", "value ± U", "limit", "verdict")]
+    rows = [("characteristic", "value ± U", "k", "limit", "verdict")]
     for finding in findings:
         shown = columns(finding, axis)
-        rows.append((shown.heading, shown.value, shown.limit, shown.verdict))
-    widest, value, limit, verdict = (max(len(row[column]) for row in rows) for column in range(4))
-    room = max(18, min(widest, WIDTH - 2 - value - limit - verdict - 6))
+        rows.append((shown.heading, shown.value, shown.factor, shown.limit, shown.verdict))
+    widest, value, factor, limit, verdict = (max(len(row[column]) for row in rows) for column in range(5))
+    room = max(18, min(widest, WIDTH - 2 - value - factor - limit - verdict - 8))
     for heading, *told in rows:
         first, *rest = textwrap.wrap(heading, room)
-        say(f"  {first:{room}}  {told[0]:>{value}}  {told[1]:>{limit}}  {told[2]}")
+        say(f"  {first:{room}}  {told[0]:>{value}}  {told[1]:>{factor}}  {told[2]:>{limit}}  {told[3]}")
         for more in rest:
             say(f"    {more}")

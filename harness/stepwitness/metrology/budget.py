@@ -185,7 +185,8 @@ def coverage_factor(degrees_of_freedom: float, probability: float = 0.95) -> flo
 
     if math.isinf(degrees_of_freedom):
         return float(special.ndtri(upper))
-    return float(special.stdtrit(max(1.0, math.floor(degrees_of_freedom)), upper))
+    whole = math.floor(degrees_of_freedom * (1 + 1e-12))  # what sums of powers leave of a whole number is that number
+    return float(special.stdtrit(max(1.0, whole), upper))
 
 
 def welch_satterthwaite(contributions: Sequence[tuple[float, float]]) -> float:

@@ -121,13 +121,9 @@ def power_of_runs(
 
     from stepwitness.metrology import noncentral_t
 
-    def below(t: float) -> float:
-        # scipy gives NaN in tails that are too thin for it (centres from 5 on, where this is below 1e-5)
-        found = noncentral_t.cdf(t, df=df, noncentrality=centre)
-        return 0.0 if math.isnan(found) else found
-
     limit = float(special.stdtrit(df, 1 - false_alarm / 2))
-    return 1 - below(limit) + below(-limit)
+    above, below = (noncentral_t.cdf(t, df=df, noncentrality=centre) for t in (limit, -limit))
+    return 1 - above + below
 
 
 def runs_for_shift(

@@ -91,11 +91,21 @@ class GroupedMoments:
 
 
 def groups_of(target_index: ArrayLike, up: ArrayLike) -> NDArray[np.int64]:
-    """Group numbers of stops: twice the target's index, and one more where it was approached upwards."""
-    at = np.asarray(target_index)
+    """Group numbers of stops, shape (n,): twice the target's index, and one more where it was approached upwards.
+
+    Raises
+    ------
+    BadReadings : shapes that differ, indices that aren't whole numbers from 0 on, directions that aren't true or false
+        (a word for a direction would count as true, whichever it is).
+    """
+    at, ways = np.asarray(target_index), np.asarray(up)
+    if at.ndim != 1 or at.shape != ways.shape:
+        raise BadReadings(f"targets and directions have the shapes {at.shape} and {ways.shape}, not one (readings,)")
+    if at.size and ways.dtype.kind != "b":
+        raise BadReadings("directions are true for up and false for down")
     if at.size and (at.dtype.kind not in "iu" or int(at.min()) < 0):
         raise BadReadings("target indices are whole numbers from 0 on")
-    numbers: NDArray[np.int64] = at.astype(np.int64, copy=False) * 2 + np.asarray(up, dtype=bool)
+    numbers: NDArray[np.int64] = at.astype(np.int64, copy=False) * 2 + ways.astype(bool)
     return numbers
 
 
@@ -126,7 +136,7 @@ def positioning_of(moments: GroupedMoments) -> Positioning:
 
 def positioning_of_long(target_index: ArrayLike, up: ArrayLike, deviations: ArrayLike) -> Positioning:
     """ISO 230-2 figures of readings in long format, shape (readings,) each, in any order."""
-    index, ways, values = np.asarray(target_index), np.asarray(up, dtype=bool), np.asarray(deviations, dtype=np.float64)
+    index, ways, values = np.asarray(target_index), np.asarray(up), np.asarray(deviations, dtype=np.float64)
     if index.ndim != 1 or not index.shape == ways.shape == values.shape:
         raise BadReadings(f"shapes {index.shape}, {ways.shape} and {values.shape}, not one (readings,)")
     if not len(index):

@@ -87,7 +87,10 @@ def periodic_error(places: ArrayLike, deviations: ArrayLike, periods: Sequence[f
     solution = solution / scale
     residual = y - first - design @ solution
     dof = len(x) - columns
-    variance = float(residual @ residual) / dof
+    # a reading is held to half a bit of its last digit; without that, what rounding leaves of an exactly straight line
+    # would be held against what else rounding leaves of it
+    rounding = float(np.max(np.abs(y))) * float(np.finfo(np.float64).eps) / 2
+    variance = float(residual @ residual) / dof + rounding**2
     covariance = np.linalg.inv((design / scale).T @ (design / scale)) / np.outer(scale, scale)
     return PeriodicFit(
         intercept=first + float(solution[0]) - float(solution[1]) * origin,

@@ -32,6 +32,7 @@ from stepwitness.procedures.common import (
     combined,
     contributions,
     counts_on,
+    expanded,
     load_witness,
     not_observable,
     witnesses,
@@ -271,10 +272,9 @@ def _reversal_estimates(
     else:
         place = max(free.values(), key=lambda cell: abs(cell.value(witness)))
         budget = _budget(place, bench, witness)
-        u = combined(budget)
         value = place.value(witness)
-        said = diagnosis.reversal(value, 2 * u, place.value(motor) if motor else None, bench.axis)
-        estimates.append(Estimate(_REVERSAL.name, abs(value), u, budget, said))
+        said = diagnosis.reversal(value, expanded(budget), place.value(motor) if motor else None, bench.axis)
+        estimates.append(Estimate(_REVERSAL.name, abs(value), combined(budget), budget, said))
         if motor is None:
             estimates += not_observable([_LOST_MOTION.name], _NO_MOTOR_WITNESS)
         else:
@@ -320,11 +320,16 @@ def _separated(
         return not_observable(names, "the bench file doesn't give the guide's own friction")
     places = sorted({place for place, _ in cells})
     means = [sum(_lost(cells[place, drag], witness, motor) for place in places) / len(places) for drag in drags]
-    scatter = [
-        math.sqrt(sum(cells[place, drag].variance(witness) + cells[place, drag].variance(motor) for place in places))
-        / len(places)
+    # of each drag's mean: a reversal of each witness at each place, with its degrees of freedom
+    scatters = [
+        [
+            (math.sqrt(cell.variance(column)) / len(places), cell.degrees_of_freedom(column))
+            for cell in (cells[place, drag] for place in places)
+            for column in (witness, motor)
+        ]
         for drag in drags
     ]
+    scatter = [math.hypot(*(u for u, _ in of_drag)) for of_drag in scatters]
     rounding = combined(_rounding(bench, witness, motor))
     centre = sum(drags) / len(drags)
     spread = sum((drag - centre) ** 2 for drag in drags)
@@ -335,9 +340,12 @@ def _separated(
 
     def estimate(name: str, weights: list[float], statement: Callable[[float], str]) -> Estimate:
         value = sum(weight * mean for weight, mean in zip(weights, means, strict=True))
+        dof = welch_satterthwaite(
+            [(weight * u, dof) for weight, of_drag in zip(weights, scatters, strict=True) for u, dof in of_drag]
+        )
         budget = contributions(
             [
-                ("scatter of the reversals", math.hypot(*map(operator.mul, weights, scatter)), "A"),
+                ("scatter of the reversals", math.hypot(*map(operator.mul, weights, scatter)), "A", dof, "t"),
                 ("resolution of both witnesses, at each drag", math.hypot(*weights) * rounding, "B"),
             ]
         )
@@ -424,7 +432,7 @@ def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[C
 PROCEDURE = Procedure(
     name="backlash",
     title="backlash",
-    version="1",
+    version="2",
     settings=Settings,
     characteristics=(_REVERSAL, _MOTOR_REVERSAL, _LOST_MOTION, _CLEARANCE, _WIND_UP),
     check=check,

@@ -7,7 +7,8 @@ from collections.abc import Iterable
 from stepwitness.axis import Mounting
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.sampler import Sweep
-from stepwitness.findings import Contribution, Estimate
+from stepwitness.findings import Contribution, Estimate, coverage_factor
+from stepwitness.metrology.budget import welch_satterthwaite
 from stepwitness.procedures.procedure import Journal, Value
 
 NO_GAUGE = "no displacement gauge on the load: a motor-side encoder can't see what lies behind it"
@@ -47,6 +48,13 @@ def contributions(
 def combined(budget: Iterable[Contribution]) -> float:
     """Combined standard uncertainty of uncorrelated contributions (JCGM 100 5.1.2)."""
     return float(sum(line.standard_uncertainty**2 for line in budget) ** 0.5)
+
+
+def expanded(budget: Iterable[Contribution]) -> float:
+    """Expanded uncertainty of uncorrelated contributions, with the coverage factor of their degrees of freedom."""
+    lines = tuple(budget)
+    dof = welch_satterthwaite([(line.standard_uncertainty, line.degrees_of_freedom) for line in lines])
+    return coverage_factor(dof) * combined(lines)
 
 
 def witnesses(sweep: Sweep) -> dict[str, Value]:

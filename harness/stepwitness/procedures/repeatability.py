@@ -18,6 +18,7 @@ from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
 from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Characteristic, Contribution, Estimate, Range
+from stepwitness.metrology.budget import welch_satterthwaite
 from stepwitness.metrology.design import even_axis
 from stepwitness.metrology.drift import drift
 from stepwitness.metrology.positioning import Positioning, PositioningAccumulator
@@ -405,9 +406,10 @@ def _scale_estimate(scale: dict[bool, SlopeAccumulator], bench: BenchDescription
     span_m = slopes[0].span
     calibration_m = gauge.calibration.standard_uncertainty if gauge.calibration else 0.0
     scatter = math.hypot(*(slope.standard_uncertainty for slope in slopes)) / len(slopes)
+    dof = welch_satterthwaite([(slope.standard_uncertainty, slope.n - 2) for slope in slopes])
     budget = contributions(
         [
-            ("scatter about the fitted lines", scatter, "A"),
+            ("scatter about the fitted lines", scatter, "A", dof, "t"),
             ("gauge calibration at both ends of the span", math.sqrt(2) * calibration_m / span_m, "B"),
         ]
     )
@@ -486,7 +488,7 @@ def _both_readings(resolution_m: float) -> tuple[str, float, str, float, str]:
 PROCEDURE = Procedure(
     name="repeatability",
     title="repeatability",
-    version="2",
+    version="3",
     settings=Settings,
     characteristics=_LOAD_FIGURES + _MOTOR_FIGURES + _WITNESS_FIGURES,
     check=check,

@@ -11,13 +11,12 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from stepwitness.axis import Axis
 from stepwitness.bench.description import BenchDescription
-from stepwitness.display import finding_shown, limit_text, rule_text
+from stepwitness.display import factor_text, finding_shown, limit_text, rule_text
 from stepwitness.findings import (
-    COVERAGE_FACTOR,
     Estimate,
     Finding,
     Sense,
@@ -47,13 +46,23 @@ class Judgement:
 
 
 def judgement_of(
-    plan: Plan, planned: PlannedProcedure, bench: BenchDescription, readings: JournalReadings
+    plan: Plan,
+    planned: PlannedProcedure,
+    bench: BenchDescription,
+    readings: JournalReadings,
+    *,
+    stated_factor: float | None = None,
 ) -> Judgement:
-    """Evaluate a journal and judge every limit of its procedure, on unrounded values."""
+    """Evaluate a journal and judge every limit of its procedure, on unrounded values.
+
+    `stated_factor` is k for every expanded uncertainty; without it, each has its own.
+    """
     if readings.outcome != "done":
         return aborted_judgement(plan, planned, readings.cause or UNFINISHED)
     try:
         estimates = _evaluated(planned, bench, readings)
+        if stated_factor is not None:
+            estimates = tuple(replace(estimate, stated_factor=stated_factor) for estimate in estimates)
     except Exception as error:  # an evaluator may be anybody's; its mistake mustn't cost the record
         _log.exception("the evaluation of '%s' failed", planned.id)
         return aborted_judgement(plan, planned, f"the evaluation failed: {type(error).__name__}: {error}")
@@ -136,7 +145,9 @@ def _reason(plan: Plan, axis: Axis, findings: Sequence[Finding], verdict: Verdic
     if not findings:
         return "Nothing was judged."
     if verdict is Verdict.PASS:
-        return f"{len(findings)} of {len(findings)} limits hold ({rule_text(plan.rule, plan.maximum_risk)})."
+        factors = [finding.estimate.coverage_factor for finding in findings if finding.estimate.standard_uncertainty]
+        rule = rule_text(plan.rule, plan.maximum_risk, factors)
+        return f"{len(findings)} of {len(findings)} limits hold ({rule})."
     return finding_sentence(worst_first(findings)[0], axis)
 
 
@@ -149,7 +160,7 @@ def finding_sentence(finding: Finding, axis: Axis | None = None) -> str:
     if finding.estimate.value is None:
         return f"{heading} is not observable: {finding.reason}."
     shown = finding_shown(finding, axis)
-    value = f"{shown} (k = {COVERAGE_FACTOR:g})" if shown.uncertainty else str(shown)
+    value = f"{shown} (k = {factor_text(finding.estimate.coverage_factor)})" if shown.uncertainty else str(shown)
     bound = limit_text(finding.limit, axis).split(" ", 1)[1]
     least = "least" if finding.characteristic.sense is Sense.AT_LEAST else ""
     limit = f"the {least} limit is {bound}".replace("  ", " ")

@@ -19,7 +19,15 @@ from typing import Any
 from stepwitness.axis import Axis
 from stepwitness.bench.description import BenchDescription
 from stepwitness.display import Shown, estimate_shown, finding_shown, limit_text, shown, with_unit
-from stepwitness.findings import COVERAGE_FACTOR, Characteristic, DecisionRule, Estimate, Finding, worst
+from stepwitness.findings import (
+    COVERAGE_FACTOR,
+    COVERAGE_PROBABILITY,
+    Characteristic,
+    DecisionRule,
+    Estimate,
+    Finding,
+    worst,
+)
 from stepwitness.plan.description import Plan, PlannedProcedure
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.records.journal import JournalError, JournalReadings
@@ -95,6 +103,7 @@ def seal_record(directory: Path, plan: Plan, bench: BenchDescription, run: RunFa
             "rule": plan.rule.value,
             "maximum_risk": plan.maximum_risk if plan.rule is DecisionRule.STATED_RISK else None,
             "inform_only": plan.inform_only,
+            "coverage": COVERAGE_PROBABILITY,
             "text": plan.text,
             "sha256": text_digest(plan.text),
         },
@@ -125,13 +134,18 @@ _Journal = JournalReadings | JournalError
 
 
 def _judged(
-    directory: Path, plan: Plan, bench: BenchDescription, planned: PlannedProcedure
+    directory: Path,
+    plan: Plan,
+    bench: BenchDescription,
+    planned: PlannedProcedure,
+    *,
+    stated_factor: float | None = None,
 ) -> tuple[_Journal, Judgement]:
     try:
         readings = JournalReadings(journal_path(directory, planned.id))
     except JournalError as error:
         return error, aborted_judgement(plan, planned, str(error))
-    return readings, judgement_of(plan, planned, bench, readings)
+    return readings, judgement_of(plan, planned, bench, readings, stated_factor=stated_factor)
 
 
 # -- what stands in the sections -----------------------------------------------------------------------------
@@ -243,7 +257,7 @@ def _value(estimate: Estimate) -> dict[str, Any]:
         "value": None if estimate.value is None else float(estimate.value),
         "u": float(estimate.standard_uncertainty) if there else None,
         "U": float(estimate.expanded_uncertainty) if there else None,
-        "k": COVERAGE_FACTOR,
+        "k": estimate.coverage_factor,
     }
 
 
@@ -333,13 +347,15 @@ def reevaluate(directory: Path, known: Mapping[str, Procedure] | None = None) ->
     bench = parse_bench(sections["bench"]["text"], sections["bench"]["file"])
     plan = parse_plan(sections["plan"]["text"], sections["plan"]["file"], bench, known)
     taken = {entry["id"]: entry for entry in sections["procedures"]}
+    # records from before a coverage was stated hold k = 2 throughout, and keep the digits that they reported
+    stated_factor = None if "coverage" in sections["plan"] else COVERAGE_FACTOR
     findings: list[Finding] = []
     evaluators = []
     for planned in plan.procedures:
         entry = taken.get(planned.id)
         if entry is None:
             continue
-        findings += _judged(record.directory, plan, bench, planned)[1].findings
+        findings += _judged(record.directory, plan, bench, planned, stated_factor=stated_factor)[1].findings
         if entry["evaluator"] != planned.procedure.version:
             evaluators.append(
                 f"{planned.id}: judged by evaluator {entry['evaluator']} then, by {planned.procedure.version} now"

@@ -17,7 +17,7 @@ from stepwitness.procedures.stall_recovery.run import run
 PROCEDURE = Procedure(
     name="stall_recovery",
     title="stall recovery",
-    version="1",
+    version="2",
     settings=Settings,
     characteristics=CHARACTERISTICS,
     check=check,

@@ -83,7 +83,7 @@ def _current(rows: Iterable[Row], bench: BenchDescription) -> Estimate:
     calibration_a = calibration.standard_uncertainty if calibration else 0.0
     budget = contributions(
         [
-            ("scatter of the meter", metered.sd / math.sqrt(metered.n) / set_a, "A"),
+            ("scatter of the meter", metered.sd / math.sqrt(metered.n) / set_a, "A", metered.n - 1, "t"),
             ("calibration of the meter", calibration_a / set_a, "B"),
         ]
     )
