@@ -7,6 +7,8 @@
 
 from __future__ import annotations
 
+import math
+
 from stepwitness.axis import Axis
 from stepwitness.display import number, with_unit
 from stepwitness.metrology.positioning import Positioning
@@ -16,6 +18,10 @@ _MICRO = 1e6
 
 def _um(value_m: float) -> str:
     return with_unit(number(value_m * _MICRO, 1), "µm")
+
+
+def _fine(value_m: float) -> str:
+    return with_unit(number(value_m * _MICRO, 2), "µm")
 
 
 def _mm(value_m: float, decimals: int = 3) -> str:
@@ -106,6 +112,45 @@ def reversal(load_m: float, uncertainty_m: float, motor_m: float | None, axis: A
         f"{said}; the motor itself came {_counts(motor_counts)} short, so most of it lies before the screw: "
         "friction against too little torque"
     )
+
+
+def periodic(amplitude_m: float, phase_rad: float, p_value: float, greatest_m: float, motor_m: float | None) -> str:
+    """An error that repeats along the travel: whether it is there, its phase, and which side of the encoder it lies."""
+    if p_value > 0.01:
+        return f"no more than scatter gives; what it may hide is below {_fine(greatest_m)}"
+    degrees = number(math.degrees(phase_rad), 0)
+    said = f"crests {_um(amplitude_m)} about the line through the deviations, the first at {degrees}° of the period"
+    if motor_m is None:
+        return said
+    seen = f"the counter sees {_um(motor_m)} of that period"
+    if motor_m > 0.7 * amplitude_m:
+        return f"{said}; {seen}: it lies before the screw, in motor or coupling"
+    if motor_m < 0.3 * amplitude_m:
+        return f"{said}; {seen}: it lies behind the encoder, in screw or nut"
+    return f"{said}; {seen}"
+
+
+def gained(gain_m: float, from_m: float) -> str:
+    """The greatest pitch error and where it is."""
+    side = "more" if gain_m > 0 else "less"
+    return f"over the lead from {_mm(from_m)} the load gains {_um(abs(gain_m))} {side} than one nominal lead"
+
+
+def hysteresis(reversal_m: float, at_m: float) -> str:
+    """The greatest difference of the directions and where it is."""
+    side = "short" if reversal_m < 0 else "long"
+    return f"approached upwards, the load stops {_um(abs(reversal_m))} {side} at {_mm(at_m)}"
+
+
+def hysteresis_range(least_m: float, most_m: float) -> str:
+    """How the difference of the directions varies along the travel."""
+    return f"the difference of the directions lies between {_um(least_m)} and {_um(most_m)} along the travel"
+
+
+def lead(relative: float, lead_m: float) -> str:
+    """An error of the mean lead, as a length over one lead."""
+    side = "long" if relative > 0 else "short"
+    return f"each lead is on average {_fine(abs(relative) * lead_m)} {side}"
 
 
 def starved_claim(claim_m: float, counted_m: float | None, gauge_m: float | None) -> str:

@@ -81,15 +81,15 @@ def periodic_error(places: ArrayLike, deviations: ArrayLike, periods: Sequence[f
         raise BadReadings("all places are the same")
     design = _design(x, origin, periods)
     scale = np.sqrt(np.sum(design**2, axis=0))
-    if np.any(scale == 0.0) or np.linalg.cond(design / scale) > WORST_CONDITION:
+    if _condition(design) > WORST_CONDITION:
         raise BadReadings("the places don't tell these periods apart; choose places at other phases")
     solution, *_ = np.linalg.lstsq(design / scale, y - first, rcond=None)
     solution = solution / scale
     residual = y - first - design @ solution
     dof = len(x) - columns
-    # a reading is held to half a bit of its last digit; without that, what rounding leaves of an exactly straight line
+    # a reading and the fit to it are good to a few bits; without that, what rounding leaves of an exactly straight line
     # would be held against what else rounding leaves of it
-    rounding = float(np.max(np.abs(y))) * float(np.finfo(np.float64).eps) / 2
+    rounding = 4 * float(np.finfo(np.float64).eps) * float(np.max(np.abs(y)))
     variance = float(residual @ residual) / dof + rounding**2
     covariance = np.linalg.inv((design / scale).T @ (design / scale)) / np.outer(scale, scale)
     return PeriodicFit(
@@ -103,6 +103,17 @@ def periodic_error(places: ArrayLike, deviations: ArrayLike, periods: Sequence[f
         residual_sd=math.sqrt(variance),
         degrees_of_freedom=dof,
     )
+
+
+def condition(places: ArrayLike, periods: Sequence[float]) -> float:
+    """How badly `places` tell the periods and the line apart: 1 for perfectly, infinite for not at all."""
+    x = readings(places, "places")
+    return _condition(_design(x, float(x.mean()), periods))
+
+
+def _condition(design: Floats) -> float:
+    scale = np.sqrt(np.sum(design**2, axis=0))
+    return math.inf if np.any(scale == 0.0) else float(np.linalg.cond(design / scale))
 
 
 def _design(x: Floats, origin: float, periods: Sequence[float]) -> Floats:

@@ -35,6 +35,8 @@ from stepwitness.procedures.common import (
     expanded,
     load_witness,
     not_observable,
+    refuse_speed,
+    resolution_of,
     witnesses,
 )
 from stepwitness.procedures.procedure import FileTable, Forecast, Journal, Procedure, Readings
@@ -176,13 +178,7 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
             found="one value",
             allowed="two different drags or more",
         )
-    if settings.speed_m_per_s > bench.envelope.speed_m_per_s:
-        raise BadInput(
-            "a speed beyond the envelope",
-            place=Place(key="speed"),
-            found=f"{settings.speed_m_per_s * 1e3:g} mm/s",
-            allowed=f"at most {bench.envelope.speed_m_per_s * 1e3:g} mm/s",
-        )
+    refuse_speed(bench, settings.speed_m_per_s)
     room_m = bench.envelope.high_m - bench.envelope.low_m
     if 4 * settings.approach_m > room_m:
         raise BadInput(
@@ -397,15 +393,10 @@ _WITNESS = {"gauge_m": "gauge", "counted_m": "counter"}
 
 def _rounding(bench: BenchDescription, *columns: str) -> tuple[Contribution, ...]:
     """Resolution of each witness in a difference of two readings (JCGM 100 F.2.2.1)."""
-    gauge = bench.gauge
-    resolution_m = {
-        "gauge_m": gauge.resolution_m if gauge else 0.0,
-        "counted_m": float(bench.axis.count_travel) if bench.axis.encoder else 0.0,
-    }
     return contributions(
         (
             f"resolution of the {_WITNESS[column]}, both readings",
-            resolution_m[column] / math.sqrt(6),
+            resolution_of(bench, column) / math.sqrt(6),
             "B",
             math.inf,
             "triangular",

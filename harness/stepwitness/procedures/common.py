@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from stepwitness.axis import Mounting
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.sampler import Sweep
+from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Contribution, Estimate, coverage_factor
 from stepwitness.metrology.budget import welch_satterthwaite
 from stepwitness.procedures.procedure import Journal, Value
@@ -31,6 +32,30 @@ def load_witness(bench: BenchDescription) -> str | None:
     if has_gauge(bench):
         return "gauge_m"
     return "counted_m" if counts_on(bench, Mounting.LOAD) else None
+
+
+def resolution_of(bench: BenchDescription, column: str) -> float:
+    """Least step, in metres, of the witness in a column."""
+    if column == "gauge_m" and bench.gauge is not None:
+        return bench.gauge.resolution_m
+    return float(bench.axis.count_travel)
+
+
+def calibration_of(bench: BenchDescription, column: str) -> float:
+    """Standard uncertainty, in metres, of the calibration of the witness in a column; 0 where none is stated."""
+    calibration = bench.gauge.calibration if bench.gauge is not None and column == "gauge_m" else None
+    return calibration.standard_uncertainty if calibration is not None else 0.0
+
+
+def refuse_speed(bench: BenchDescription, speed_m_per_s: float) -> None:
+    """Raise `BadInput` where the setting 'speed' lies beyond the envelope."""
+    if speed_m_per_s > bench.envelope.speed_m_per_s:
+        raise BadInput(
+            "a speed beyond the envelope",
+            place=Place(key="speed"),
+            found=f"{speed_m_per_s * 1e3:g} mm/s",
+            allowed=f"at most {bench.envelope.speed_m_per_s * 1e3:g} mm/s",
+        )
 
 
 def not_observable(names: Iterable[str], reason: str) -> tuple[Estimate, ...]:

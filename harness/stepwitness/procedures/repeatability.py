@@ -31,12 +31,15 @@ from stepwitness.procedures.common import (
     NO_GAUGE,
     NO_RETURNS,
     Trace,
+    calibration_of,
     combined,
     contributions,
     counts_on,
     has_gauge,
     load_witness,
     not_observable,
+    refuse_speed,
+    resolution_of,
     witnesses,
 )
 from stepwitness.procedures.procedure import FileTable, Forecast, Journal, Procedure, Readings
@@ -225,13 +228,7 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
             found=f"overrun of {settings.overrun_m * 1e3:g} mm",
             allowed=f"less than {(bench.envelope.high_m - bench.envelope.low_m) * 500:g} mm",
         )
-    if settings.speed_m_per_s > bench.envelope.speed_m_per_s:
-        raise BadInput(
-            "a speed beyond the envelope",
-            place=Place(key="speed"),
-            found=f"{settings.speed_m_per_s * 1e3:g} mm/s",
-            allowed=f"at most {bench.envelope.speed_m_per_s * 1e3:g} mm/s",
-        )
+    refuse_speed(bench, settings.speed_m_per_s)
     warnings = []
     if load_witness(bench) is None:
         warnings.append(f"figures of the load are not observable: {NO_GAUGE}")
@@ -339,10 +336,7 @@ def _shortfalls(places: set[float], figures: Positioning, settings: Settings) ->
 
 def _witness(bench: BenchDescription, column: str) -> tuple[float, float]:
     """Least step and standard calibration uncertainty of the witness in a column, in metres."""
-    gauge = bench.gauge
-    if column == "gauge_m" and gauge is not None:
-        return gauge.resolution_m, gauge.calibration.standard_uncertainty if gauge.calibration else 0.0
-    return float(bench.axis.count_travel), 0.0
+    return resolution_of(bench, column), calibration_of(bench, column)
 
 
 def _load_estimates(
@@ -401,10 +395,8 @@ def _scale_estimate(scale: dict[bool, SlopeAccumulator], bench: BenchDescription
     if not both:
         return not_observable(["scale_difference"], "scale needs a counter on the motor and a gauge on the load")
     slopes = [accumulator.result() for accumulator in scale.values()]
-    gauge = bench.gauge
-    assert gauge is not None
     span_m = slopes[0].span
-    calibration_m = gauge.calibration.standard_uncertainty if gauge.calibration else 0.0
+    calibration_m = calibration_of(bench, "gauge_m")
     scatter = math.hypot(*(slope.standard_uncertainty for slope in slopes)) / len(slopes)
     dof = welch_satterthwaite([(slope.standard_uncertainty, slope.n - 2) for slope in slopes])
     budget = contributions(

@@ -9,7 +9,7 @@ from stepwitness.bench.description import BenchDescription
 from stepwitness.devices.interfaces import Side
 from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Characteristic
-from stepwitness.procedures.common import NO_COUNTER
+from stepwitness.procedures.common import NO_COUNTER, refuse_speed
 from stepwitness.procedures.procedure import Forecast
 from stepwitness.quantities import Kind
 from stepwitness.settings import setting
@@ -300,13 +300,7 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
             allowed=f"more than {window_m * 1e6:g} µm",
         )
     speed = speed_of(bench, settings)
-    if speed > bench.envelope.speed_m_per_s:
-        raise BadInput(
-            "a speed beyond the envelope",
-            place=Place(key="speed"),
-            found=f"{speed * 1e3:g} mm/s",
-            allowed=f"at most {bench.envelope.speed_m_per_s * 1e3:g} mm/s",
-        )
+    refuse_speed(bench, speed)
     move_s = motion.duration_s(
         distance_m=settings.distance_m,
         speed_m_per_s=speed,
