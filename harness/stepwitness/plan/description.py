@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from enum import Enum
 from typing import Any
 
@@ -29,6 +30,42 @@ class OnInconclusive(Enum):
 
     FAIL = "fail"
     SHOW = "show"
+
+
+class OnChange(Enum):
+    """What a change that the history shows does to a test: a line in the summary, or a failure."""
+
+    WARN = "warn"
+    FAIL = "fail"
+
+
+@dataclass(frozen=True)
+class HistoryPolicy:
+    """How a nightly run is held against the runs before it.
+
+    Attributes
+    ----------
+    baseline : runs in it; None for the default of `stepwitness.metrology.trend`.
+    since : first day whose runs count, or None for all that the store has.
+    on_drift, on_step : for a characteristic that drifted, or changed by a step.
+    on_check_standard : where the check standard isn't what it was, so that nothing else of that night is sure.
+    on_flaky : for a pass after an attempt of the same night that was none.
+    """
+
+    baseline: int | None = None
+    since: date | None = None
+    on_drift: OnChange = OnChange.WARN
+    on_step: OnChange = OnChange.WARN
+    on_check_standard: OnChange = OnChange.FAIL
+    on_flaky: OnChange = OnChange.WARN
+
+
+@dataclass(frozen=True)
+class WarmUp:
+    """Strokes before the first procedure of a run, by number or by time; the other is 0."""
+
+    strokes: int = 0
+    time_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -61,7 +98,7 @@ class Plan:
     """A plan file, read and converted. `text` is the file as read; `bench` the path of its bench file.
 
     `maximum_risk` is what the rule of a stated risk allows; an `inform_only` plan may hold limits that its bench is too
-    coarse for.
+    coarse for. `settling_s` is the least rest before a reading, after a move and after the drop to hold current.
     """
 
     name: str
@@ -74,3 +111,6 @@ class Plan:
     procedures: tuple[PlannedProcedure, ...]
     maximum_risk: float = MAXIMUM_RISK
     inform_only: bool = False
+    history: HistoryPolicy = HistoryPolicy()
+    warm_up: WarmUp | None = None
+    settling_s: float = 0.0

@@ -37,7 +37,8 @@ from stepwitness.fields import (
 )
 from stepwitness.files import Items, Node, Section, Text, parse_yaml, quoted, read_text, shape
 from stepwitness.findings import MAXIMUM_RISK, Characteristic, DecisionRule, Limit
-from stepwitness.plan.description import OnInconclusive, Plan, PlannedProcedure, Purpose, ReadColumn
+from stepwitness.plan.description import HistoryPolicy, OnInconclusive, Plan, PlannedProcedure, Purpose, ReadColumn
+from stepwitness.plan.nightly import HistorySection, WarmUpSection
 from stepwitness.plan.sight import sights
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.quantities import STEP_UNITS, Kind, exact, finite, split
@@ -67,6 +68,13 @@ class PlanFile(Strict):
     inconclusive: Annotated[OnInconclusive, word(OnInconclusive)] = Field(
         OnInconclusive.FAIL,
         description="What an INCONCLUSIVE finding does to its test: fail, or show (skip).",
+    )
+    history: HistorySection | None = Field(
+        None, description="What a nightly run is held against; without it, the defaults."
+    )
+    warm_up: WarmUpSection | None = Field(None, description="Strokes before the first procedure of a run.")
+    settling: Annotated[float, quantity(Kind.TIME, at_least=0, at_most=600)] = Field(
+        0.0, description="Least rest before a reading, after a move and after the drop to hold current."
     )
     procedures: list[Any] = Field(description="The procedures, each a list item of one key.", min_length=1)
 
@@ -170,11 +178,14 @@ def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str
         procedures=tuple(planned.values()),
         maximum_risk=MAXIMUM_RISK if head.maximum_risk is None else head.maximum_risk,
         inform_only=head.inform_only,
+        history=head.history.policy() if head.history else HistoryPolicy(),
+        warm_up=head.warm_up.warm_up() if head.warm_up else None,
+        settling_s=head.settling,
     )
 
 
 def _check_rule(head: PlanFile, tree: Section) -> None:
-    """Refuse a risk that no rule asks for, a rule that lacks one, and a strict plan that only informs."""
+    """Refuse a risk that no rule asks for, a rule that lacks one, and what a strict plan can't have."""
     stated = head.decision_rule is DecisionRule.STATED_RISK
     if stated and head.maximum_risk is None:
         raise BadInput("the rule stated-risk without a risk", place=tree.where("decision_rule"), allowed=_RISK_EXAMPLE)
@@ -188,6 +199,12 @@ def _check_rule(head: PlanFile, tree: Section) -> None:
         raise BadInput(
             f"a plan for {head.purpose.value} that only informs",
             place=tree.where("inform_only"),
+            allowed=f"purpose: {Purpose.NIGHTLY.value}",
+        )
+    if head.history is not None and head.purpose.strict:
+        raise BadInput(
+            f"a history in a plan for {head.purpose.value}, whose units are judged one by one",
+            place=tree.where("history"),
             allowed=f"purpose: {Purpose.NIGHTLY.value}",
         )
 

@@ -73,7 +73,8 @@ class Procedure:
     grows whenever the same readings could give other digits. `check` raises `BadInput` for settings that this bench
     can't run, and forecasts the rest. `foresee` gives, by characteristic, the budget that a perfect axis without
     scatter would have on a bench: what its witnesses leave. `from_file` is there where readings that
-    another machine took can be evaluated.
+    another machine took can be evaluated. One that `guards` is a check standard: it is measured first, and where its
+    trend is out, nothing else of that night is sure.
     """
 
     name: str
@@ -86,6 +87,7 @@ class Procedure:
     evaluate: Callable[[Readings, BenchDescription, Any], tuple[Estimate, ...]]
     foresee: Callable[[BenchDescription, Any], Mapping[str, Sequence[Contribution]]] | None = None
     from_file: FileTable | None = None
+    guards: bool = False
 
     def characteristic(self, name: str) -> Characteristic | None:
         return next((item for item in self.characteristics if item.name == name), None)
