@@ -193,7 +193,7 @@ _WITNESS_FIGURES = (
         magnitude=True,
     ),
 )
-_ATTRIBUTES = {
+ATTRIBUTES = {
     "bidirectional_repeatability": "R",
     "repeatability_up": "R_up",
     "repeatability_down": "R_down",
@@ -204,6 +204,7 @@ _ATTRIBUTES = {
     "motor_side_repeatability": "R",
     "motor_side_mean_reversal": "B_mean",
 }
+"""Which attribute of a `Positioning` each characteristic is."""
 
 
 def _speed(bench: BenchDescription, settings: Settings) -> float:
@@ -370,7 +371,7 @@ def _estimates(
     intervals = figure_intervals(figures, resolution=resolution_m, calibration_u=calibration_m)
     estimates = []
     for name in names:
-        attribute = _ATTRIBUTES[name]
+        attribute = ATTRIBUTES[name]
         budget, found = contributions(budgets[attribute]), intervals[attribute]
         estimates.append(
             Estimate(
@@ -455,7 +456,7 @@ def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[C
             still, resolution_m=resolution_m, calibration_u_m=calibration_m
         )
         for item in figures:
-            found[item.name] = contributions(budgets[_ATTRIBUTES[item.name]])
+            found[item.name] = contributions(budgets[ATTRIBUTES[item.name]])
     if bench.counter is not None:
         found["count_closure"] = contributions([_one_count(bench)])
     if has_gauge(bench):

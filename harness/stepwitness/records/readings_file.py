@@ -10,10 +10,7 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
-import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -25,6 +22,7 @@ from stepwitness.axis import Mounting
 from stepwitness.bench.description import BenchDescription
 from stepwitness.errors import BadInput, Place, near_miss
 from stepwitness.files import quoted, read_text
+from stepwitness.long_format import number, rows_of
 from stepwitness.plan.description import Plan, PlannedProcedure, ReadColumn
 from stepwitness.procedures.procedure import FileTable
 from stepwitness.quantities import Kind, exact
@@ -35,7 +33,6 @@ from stepwitness.records.record import RunFacts, seal_record
 OVER = "file"
 """How a record says that its readings came from a file."""
 
-DELIMITERS = (",", ";", "\t")
 _FARTHEST = 0.02
 """Of the targets' span; an axis that is farther off its target is far likelier a unit that is wrong."""
 
@@ -128,7 +125,7 @@ def read_stops(text: str, file: str, planned: PlannedProcedure, bench: BenchDesc
     """
     columns = planned.columns
     _check_witnesses(columns, bench, planned)
-    rows = _lines(text, file, columns)
+    rows = rows_of(text, file, [column.heading for column in columns.values()])
     stops = tuple(_stop(row, line, file, columns) for line, row in rows)
     if not stops:
         raise BadInput("no readings stand below the headings", place=Place(file, 1))
@@ -160,47 +157,13 @@ def _check_witnesses(columns: Mapping[str, ReadColumn], bench: BenchDescription,
         raise BadInput(f"{planned.procedure.name} knows no drag", place=columns["drag"].place)
 
 
-def _lines(text: str, file: str, columns: Mapping[str, ReadColumn]) -> Iterator[tuple[int, dict[str, str]]]:
-    """Line number and cells by heading."""
-    if not text.strip("\ufeff \r\n"):
-        raise BadInput("the file is empty", place=Place(file))
-    first = text.lstrip("\ufeff").partition("\n")[0]
-    wanted = [column.heading for column in columns.values()]
-    found = {mark: next(csv.reader([first], delimiter=mark), []) for mark in DELIMITERS}
-    mark, headings = max(
-        found.items(), key=lambda item: (sum(name in map(str.strip, item[1]) for name in wanted), len(item[1]))
-    )
-    headings = [name.strip() for name in headings]
-    for name in wanted:
-        if headings.count(name) != 1:
-            raise BadInput(
-                f"the column '{name}' stands twice" if name in headings else f"there is no column '{name}'",
-                place=Place(file, 1),
-                found=", ".join(headings),
-                cure=near_miss(name, headings) if name not in headings else "",
-            )
-    reader = csv.reader(io.StringIO(text.lstrip("\ufeff")), delimiter=mark)
-    next(reader)
-    for cells in reader:
-        if not any(cell.strip() for cell in cells):
-            continue
-        if len(cells) != len(headings):
-            raise BadInput(
-                "a line of another length than the headings",
-                place=Place(file, reader.line_num),
-                found=f"{len(cells)} cells",
-                allowed=f"{len(headings)}",
-            )
-        yield reader.line_num, dict(zip(headings, map(str.strip, cells), strict=True))
-
-
 def _stop(row: Mapping[str, str], line: int, file: str, columns: Mapping[str, ReadColumn]) -> Stop:
     def si_of(name: str, kind: Kind) -> float | None:
         if name not in columns:
             return None
         column = columns[name]
         place = Place(file, line, column.heading)
-        value = _number(row[column.heading], place)
+        value = number(row[column.heading], place)
         try:
             return value * float(exact(f"1 {column.unit}", kind))
         except BadInput as error:
@@ -210,7 +173,7 @@ def _stop(row: Mapping[str, str], line: int, file: str, columns: Mapping[str, Re
     assert target_m is not None, "the plan's model demands the column"
     deviation_m = si_of("deviation", Kind.TRAVEL)
     run_column = columns["run"]
-    run = _number(row[run_column.heading], Place(file, line, run_column.heading))
+    run = number(row[run_column.heading], Place(file, line, run_column.heading))
     if run != int(run):
         raise BadInput("the number of a run isn't whole", place=Place(file, line, run_column.heading), found=f"{run:g}")
     return Stop(
@@ -222,20 +185,6 @@ def _stop(row: Mapping[str, str], line: int, file: str, columns: Mapping[str, Re
         counted_m=si_of("counted", Kind.TRAVEL),
         drag_n=si_of("drag", Kind.FORCE) or 0.0,
     )
-
-
-def _number(text: str, place: Place) -> float:
-    allowed = "a number with a decimal point, such as 12.5"
-    if not text:
-        raise BadInput("a reading is missing", place=place, allowed=allowed)
-    try:
-        value = float(text.replace("−", "-"))
-    except ValueError:
-        cure = "write decimals with a point" if "," in text else ""
-        raise BadInput("not a number", place=place, found=quoted(text), allowed=allowed, cure=cure) from None
-    if not math.isfinite(value):
-        raise BadInput("not a reading", place=place, found=quoted(text), allowed=allowed)
-    return value
 
 
 def _direction(row: Mapping[str, str], line: int, file: str, column: ReadColumn) -> bool:
