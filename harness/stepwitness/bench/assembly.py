@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from stepwitness.bench.arming import check_live, only_read
 from stepwitness.bench.description import BenchDescription, Part, Use
 from stepwitness.bench.errors import SafeStateError
+from stepwitness.bench.identities import check_identities
 from stepwitness.bench.live import Bench, Parts
 from stepwitness.bench.sentinel import Sentinel, forget, left_unsafe
 from stepwitness.bench.ways import way_to_stand_ins
@@ -63,7 +64,9 @@ def open_bench(
 
         clock = VirtualClock()
         rig = Rig(description.axis, rig_parameters, clock)
-        return Bench(description, Parts.built(stand_in_parts(rig, description)), clock, simulated=True, over=over)
+        parts = Parts.built(stand_in_parts(rig, description))
+        check_identities(description, parts, simulated=True)
+        return Bench(description, parts, clock, simulated=True, over=over)
     from stepwitness.standin.client import start_server
 
     with contextlib.ExitStack() as stack:
@@ -71,8 +74,10 @@ def open_bench(
         wall = WallClock(scale)
         built = _built(server.parts, description, wall)
         stack.push(_closing(built))
+        parts = Parts.built(built)
+        check_identities(description, parts, simulated=True)
         release = stack.pop_all().close
-    return Bench(description, Parts.built(built), wall, simulated=True, over=over, release=release)
+    return Bench(description, parts, wall, simulated=True, over=over, release=release)
 
 
 def not_opened(description: BenchDescription, error: Exception) -> StepwitnessError:
@@ -114,6 +119,7 @@ def _open_live(description: BenchDescription) -> Bench:
         stack.callback(sentinel.disarm)
         parts = Parts.built(built)
         parts.identities()
+        check_identities(description, parts, simulated=False)
         stack.pop_all()
     return Bench(
         description,
@@ -139,9 +145,11 @@ def _open_to_read(description: BenchDescription) -> Bench:
     clock = WallClock()
     built = _built(description.parts(), description, clock)
     try:
+        parts = Parts.built(built)
+        check_identities(description, parts, simulated=False)
         return Bench(
             description,
-            Parts.built(built),
+            parts,
             clock,
             simulated=False,
             over="live",

@@ -107,7 +107,7 @@ def _description(file: BenchFile, tree: Section, text: str, path: str) -> BenchD
 
 def _part(file: BenchFile, tree: Section, role: str) -> Part:
     section: PartSection = getattr(file, role)
-    return Part(section.part, section.options(), tree.where(role))
+    return Part(section.part, section.options(), tree.where(role), section.identity or "", section.firmware or "")
 
 
 def _axis(file: BenchFile) -> Axis:

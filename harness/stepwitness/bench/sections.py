@@ -152,6 +152,13 @@ class PartSection(Strict):
         description="Kind of part: stand-in, text-line, scpi or one that a plugin brings."
     )
 
+    identity: Annotated[str, any_text("TB-G-31")] | None = Field(
+        None, description="Words that the part's own answer must hold, such as its serial number; else nothing moves."
+    )
+    firmware: Annotated[str, any_text("2.04")] | None = Field(
+        None, description="Version that the part must tell; else nothing moves."
+    )
+
     role: ClassVar[str] = ""
 
     @model_validator(mode="after")
