@@ -163,7 +163,7 @@ def _acquire_all(
             forecast = planned.procedure.check(bench, planned.settings)
             told(f"{planned.id}: {forecast.phrase}, {duration_text(forecast.duration_s)} on the axis")
             with BenchJournal(journal_path(directory, planned.id), planned, bench, opened.clock) as journal:
-                acquire(opened, planned, journal)
+                acquire(opened, planned, journal, preparation=plan.preparation(first=planned is plan.procedures[0]))
             if opened.stopped:
                 course.cut_short = f"the axis wasn't moved again after '{planned.id}' was aborted: {opened.stopped}"
                 return

@@ -13,7 +13,7 @@ from stepwitness.procedures import registry, repeatability
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.settings import settings_of
 
-OURS = {"screw_errors", "thermal_drift", "repeatability", "backlash", "stall_recovery"}
+OURS = {"check_standard", "screw_errors", "thermal_drift", "repeatability", "backlash", "stall_recovery"}
 
 
 class Entry:

@@ -133,12 +133,14 @@ class Motor:
     """What a plan needs to know of the motor: rated current and holding torque at it, and the load's share.
 
     `friction_torque_nm` is the torque that turns motor, screw and guide at low speed; 0 where it isn't known.
+    `hold_delay_s` is the time from the end of a move until the drive gives way to the hold current.
     """
 
     rated_current_a: float
     hold_current_a: float
     holding_torque_nm: float
     friction_torque_nm: float = 0.0
+    hold_delay_s: float = 0.0
 
 
 @dataclass(frozen=True)

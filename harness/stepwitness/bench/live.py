@@ -65,6 +65,7 @@ class Bench:
     drive : guarded; every other part as it is, or None where the bench lacks it.
     loop : the drive's own position loop, or None for a drive that counts pulses alone.
     stopped : why nothing may move until a person has looked and the bench is opened again, or an empty text.
+    settling_s : least rest before a reading, whatever a procedure asks for.
     simulated : True for stand-ins. over : one of `ways.WAYS`, or "live".
     only_read : why nothing of this bench may be moved or set, or an empty text.
     """
@@ -106,6 +107,7 @@ class Bench:
         )
         self.identities = parts.identities()
         self.stopped = ""
+        self.settling_s = 0.0
         self._braked_at_m: float | None = None
         self._release = release
         self._open = True

@@ -77,6 +77,7 @@ def _description(file: BenchFile, tree: Section, text: str, path: str) -> BenchD
             hold_current_a=file.motor.hold_current,
             holding_torque_nm=file.motor.holding_torque,
             friction_torque_nm=file.motor.friction_torque,
+            hold_delay_s=file.motor.hold_delay,
         ),
         drive=_part(file, tree, "drive"),
         envelope=Envelope(

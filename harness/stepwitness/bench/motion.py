@@ -170,6 +170,16 @@ def wait_for_rest(bench: Bench, *, deadline_s: float = 5.0) -> None:
         bench.clock.sleep(_POLL_S)
 
 
+def settle(bench: Bench, dwell_s: float) -> None:
+    """Rest before a reading: `dwell_s`, or the bench's own where that is longer.
+
+    A drive that gives way to a lower hold current lets the rotor relax once more, so the rest counts from there.
+    """
+    motor = bench.description.motor
+    gives_way_s = motor.hold_delay_s if motor.hold_current_a != motor.rated_current_a else 0.0
+    bench.clock.sleep(gives_way_s + max(dwell_s, bench.settling_s))
+
+
 def prepare(bench: Bench, *, speed_m_per_s: float) -> None:
     """Energise, reference where that is still to do, and set speed and the envelope's acceleration.
 

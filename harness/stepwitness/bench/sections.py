@@ -140,6 +140,9 @@ class MotorSection(Strict):
     friction_torque: Annotated[float, quantity(Kind.TORQUE, at_least=0)] = Field(
         0.0, description="Torque that turns motor, screw and guide at low speed; 0 where it isn't known."
     )
+    hold_delay: Annotated[float, quantity(Kind.TIME, at_least=0, at_most=60)] = Field(
+        0.0, description="Time from the end of a move until the drive gives way to the hold current; readings wait."
+    )
 
 
 class PartSection(Strict):

@@ -10,6 +10,7 @@ from typing import Any
 
 from stepwitness.errors import Place
 from stepwitness.findings import MAXIMUM_RISK, DecisionRule, Limit
+from stepwitness.procedures.preparation import Preparation, WarmUp
 from stepwitness.procedures.procedure import Procedure
 
 
@@ -61,14 +62,6 @@ class HistoryPolicy:
 
 
 @dataclass(frozen=True)
-class WarmUp:
-    """Strokes before the first procedure of a run, by number or by time; the other is 0."""
-
-    strokes: int = 0
-    time_s: float = 0.0
-
-
-@dataclass(frozen=True)
 class ReadColumn:
     """A column in a file of readings that another machine took: its heading, its unit, and where it tells a direction,
     the words for up and down."""
@@ -114,3 +107,7 @@ class Plan:
     history: HistoryPolicy = HistoryPolicy()
     warm_up: WarmUp | None = None
     settling_s: float = 0.0
+
+    def preparation(self, *, first: bool) -> Preparation:
+        """Before a procedure of this plan; the `first` of a run warms up."""
+        return Preparation(self.warm_up if first else None, self.settling_s)

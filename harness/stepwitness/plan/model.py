@@ -166,6 +166,12 @@ def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str
                 place=one.place,
                 cure=f"give one an 'id' of its own; the first is on line {planned[one.id].place.line}",
             )
+        if one.procedure.guards and any(not before.procedure.guards for before in planned.values()):
+            raise BadInput(
+                f"'{one.id}' after what it is to guard",
+                place=one.place,
+                cure="write it first: a check standard is measured before anything that rests on it",
+            )
         planned[one.id] = one
     return Plan(
         name=_plan_name(path),

@@ -12,7 +12,8 @@ from stepwitness.errors import BadInput
 from stepwitness.fields import Day, FromText, Strict, as_pydantic, quantity, whole, word
 from stepwitness.files import quoted
 from stepwitness.metrology.trend import BASELINE, LEAST
-from stepwitness.plan.description import HistoryPolicy, OnChange, WarmUp
+from stepwitness.plan.description import HistoryPolicy, OnChange
+from stepwitness.procedures.preparation import WarmUp
 from stepwitness.quantities import Kind
 
 

@@ -19,6 +19,7 @@ from stepwitness.display import MINUS, duration_text, limit_text, shown, with_un
 from stepwitness.findings import DecisionRule
 from stepwitness.plan.description import Plan, PlannedProcedure
 from stepwitness.plan.sight import sights
+from stepwitness.procedures.preparation import forecast as warming
 from stepwitness.procedures.procedure import Forecast
 from stepwitness.quantities import Kind
 
@@ -58,10 +59,11 @@ def preview(plan: Plan, bench: BenchDescription, *, today: date) -> list[str]:
     BadInput : where a procedure refuses the bench.
     """
     forecasts = [planned.procedure.check(bench, planned.settings) for planned in plan.procedures]
+    warm_up = [("warm-up", warming(bench, plan.warm_up))] if plan.warm_up else []
     notes = [f"{planned.id}: {text}" for planned, one in _paired(plan, forecasts) for text in one.warnings]
     parts = [
         _head(plan, bench),
-        _section("what would move", _moves(plan, forecasts)),
+        _section("what would move", _moves([*warm_up, *_named(plan, forecasts)])),
         _section("what this bench can tell apart", _telling(bench)),
         _section("what it can't see", _bullets(blind_spots(bench))),
         _section("the least that it can tell from nothing, by its budget alone", _seen(plan, bench)),
@@ -88,8 +90,13 @@ def _head(plan: Plan, bench: BenchDescription) -> list[str]:
     return [*first, *_wrapped(geometry, "  ")]
 
 
-def _moves(plan: Plan, forecasts: Sequence[Forecast]) -> list[str]:
-    names = [planned.id for planned in plan.procedures]
+def _named(plan: Plan, forecasts: Sequence[Forecast]) -> list[tuple[str, Forecast]]:
+    return [(planned.id, one) for planned, one in _paired(plan, forecasts)]
+
+
+def _moves(named: Sequence[tuple[str, Forecast]]) -> list[str]:
+    """A line for each thing that moves, and one for all."""
+    names, forecasts = [name for name, _ in named], [one for _, one in named]
     spans = [f"{_number(one.lowest_m * 1e3)} to {_length(Fraction(str(one.highest_m)))}" for one in forecasts]
     times = [duration_text(one.duration_s) for one in forecasts]
     whole = duration_text(sum(one.duration_s for one in forecasts))
@@ -97,10 +104,10 @@ def _moves(plan: Plan, forecasts: Sequence[Forecast]) -> list[str]:
     span, time = max(map(len, spans)), max(map(len, [*times, whole]))
     room = WIDTH - 4 - name - span - time - 6
     lines = []
-    for (planned, one), at, takes in zip(_paired(plan, forecasts), spans, times, strict=True):
-        beside = planned.id if len(planned.id) <= LONGEST_NAME else ""
+    for (id_, one), at, takes in zip(named, spans, times, strict=True):
+        beside = id_ if len(id_) <= LONGEST_NAME else ""
         phrase, *rest = textwrap.wrap(one.phrase, room) or [""]
-        lines += [] if beside else _wrapped(planned.id, "    ")
+        lines += [] if beside else _wrapped(id_, "    ")
         lines.append(f"    {beside:{name}}  {phrase:{room}}  {at:>{span}}  {takes:>{time}}")
         lines += [f"    {'':{name}}  {more}" for more in rest]
     if len(forecasts) > 1:

@@ -7,6 +7,7 @@ from typing import Any, Protocol
 from stepwitness.bench.errors import Aborted, SafeStateError
 from stepwitness.bench.live import Bench
 from stepwitness.errors import StepwitnessError
+from stepwitness.procedures.preparation import UNPREPARED, Preparation, prepare
 from stepwitness.procedures.procedure import Journal, Procedure
 
 
@@ -26,14 +27,15 @@ class EndingJournal(Journal, Protocol):
     def end(self, outcome: str, cause: str = "") -> None: ...
 
 
-def acquire(bench: Bench, planned: Planned, journal: EndingJournal) -> None:
-    """Run `planned` and end its journal with ``done`` or ``aborted`` and the cause.
+def acquire(bench: Bench, planned: Planned, journal: EndingJournal, *, preparation: Preparation = UNPREPARED) -> None:
+    """Run `planned`, prepared as its plan says, and end its journal with ``done`` or ``aborted`` and the cause.
 
     Only what stops the whole run (Ctrl-C, a signal, the interpreter's exit) is raised again; everything else is a
     cause in the journal, and the findings say ABORTED. A stop that came from the axis itself (a stall that nobody
     provoked, a stop circuit that opened, a safe state that wasn't reached) also keeps later procedures from moving.
     """
     try:
+        prepare(bench, preparation, journal)
         planned.procedure.run(bench, planned.settings, journal)
         bench.to_safe_state()
         journal.end("done")

@@ -223,7 +223,7 @@ def run(bench: Bench, settings: Settings, journal: Journal) -> None:
                     for up in (True, False):
                         go(place - settings.approach_m if up else place + settings.approach_m)
                         go(place)
-                        bench.clock.sleep(settings.dwell_s)
+                        motion.settle(bench, settings.dwell_s)
                         row = {
                             "place_index": place_index,
                             "place_m": place,

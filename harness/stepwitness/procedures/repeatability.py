@@ -270,13 +270,13 @@ def run(bench: Bench, settings: Settings, journal: Journal) -> None:
         motion.move_to(bench, travel_m, watch, speed_m_per_s=speed, on_sweep=trace)
 
     def close(run_index: int) -> None:
-        bench.clock.sleep(settings.dwell_s)
+        motion.settle(bench, settings.dwell_s)
         journal.write("closure", {"run": run_index, **witnesses(bench.sweep())})
         journal.commit()
 
     def read(index: int, run_index: int, up: bool) -> None:
         go(targets[index])
-        bench.clock.sleep(settings.dwell_s)
+        motion.settle(bench, settings.dwell_s)
         row = {"target_index": index, "target_m": targets[index], "run": run_index, "up": up}
         journal.write("positions", {**row, **witnesses(bench.sweep())})
 

@@ -273,7 +273,7 @@ def run(bench: Bench, settings: Settings, journal: Journal) -> None:
                 go(targets[0] - settings.overrun_m if up else targets[-1] + settings.overrun_m)
                 for index in range(len(targets)) if up else reversed(range(len(targets))):
                     go(targets[index])
-                    bench.clock.sleep(settings.dwell_s)
+                    motion.settle(bench, settings.dwell_s)
                     row = {"stretch": stretch, "index": index, "target_m": targets[index], "run": run_index, "up": up}
                     journal.write("steps", {**row, **witnesses(bench.sweep())})
             journal.commit()
