@@ -421,7 +421,7 @@ def test_a_file_without_a_header_is_no_journal(path: Path, content: bytes) -> No
 
 def forged(number: int, item: dict[str, Any]) -> bytes:
     """A line whose digest is right, as only our own writer or a forger makes one."""
-    return journal._line(number, item)
+    return journal.numbered_line(number, item)
 
 
 HEADER = forged(0, {"schema": journal.SCHEMA, "header": {}})

@@ -208,7 +208,7 @@ class JournalWriter:
 
     def _append(self, items: Sequence[Mapping[str, Any]], *, ends: bool = False) -> None:
         size, lines, _, _ = self._state
-        data = b"".join(_line(lines + at, item) for at, item in enumerate(items))
+        data = b"".join(numbered_line(lines + at, item) for at, item in enumerate(items))
         try:
             self._file.truncate(size)
             self._file.seek(size)
@@ -223,7 +223,8 @@ class JournalWriter:
         self._state = _Committed(size + len(data), lines + len(items), ends, {})
 
 
-def _line(number: int, item: Mapping[str, Any]) -> bytes:
+def numbered_line(number: int, item: Mapping[str, Any]) -> bytes:
+    """A line as it stands in a file: its number, what it says, its digest, and a newline."""
     prefix = compact({"n": number, **item}).encode()[:-1]
     return prefix + _tail(prefix)
 
