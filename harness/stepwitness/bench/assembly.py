@@ -13,6 +13,7 @@ from stepwitness.bench.errors import SafeStateError
 from stepwitness.bench.identities import check_identities
 from stepwitness.bench.live import Bench, Parts
 from stepwitness.bench.sentinel import Sentinel, forget, left_unsafe
+from stepwitness.bench.stand_in import mounted
 from stepwitness.bench.ways import way_to_stand_ins
 from stepwitness.devices.clock import VirtualClock, WallClock
 from stepwitness.devices.interfaces import Clock
@@ -56,7 +57,7 @@ def open_bench(
     if live:
         check_live(description, live)
         return _open_live(description)
-    rig_parameters = description.stand_in
+    rig_parameters = mounted(description)
     if rig_parameters is None:
         return _open_to_read(description)
     if over == Use.PROCESS.value:
@@ -70,7 +71,9 @@ def open_bench(
     from stepwitness.standin.client import start_server
 
     with contextlib.ExitStack() as stack:
-        server = stack.enter_context(start_server(description.path, over=over, scale=scale))
+        server = stack.enter_context(
+            start_server(description.path, over=over, scale=scale, serial=description.axis_serial)
+        )
         wall = WallClock(scale)
         built = _built(server.parts, description, wall)
         stack.push(_closing(built))

@@ -6,7 +6,8 @@ be made again years later.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum
 from typing import TYPE_CHECKING
@@ -157,7 +158,8 @@ class BenchDescription:
     """A bench file, read and converted.
 
     `text` is the file as read; `back_drives` says whether the load can turn the screw. Without `stop`, real parts are
-    only read. `use` says how stand-ins are reached where nobody asks otherwise.
+    only read. `use` says how stand-ins are reached where nobody asks otherwise, `spread` how they differ from unit to
+    unit.
     """
 
     name: str
@@ -182,6 +184,7 @@ class BenchDescription:
     axis_serial: str = ""
     counter_certificate: str = ""
     stand_in: StandIn | None = None
+    spread: Mapping[str, float] = field(default_factory=dict)
     stop: Stop | None = None
     use: Use = Use.PROCESS
 

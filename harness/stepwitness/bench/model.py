@@ -34,7 +34,7 @@ from stepwitness.bench.sections import (
     PartSection,
     TravelCalibration,
 )
-from stepwitness.bench.stand_in import check_stand_in, stand_in_from
+from stepwitness.bench.stand_in import check_stand_in, spread_from, stand_in_from
 from stepwitness.errors import BadInput
 from stepwitness.fields import read_section
 from stepwitness.files import Section, parse_yaml, read_text
@@ -59,7 +59,7 @@ def parse_bench(text: str, path: str) -> BenchDescription:
     if file.stand_in is None and file.drive.part != STAND_IN:
         return bench
     try:
-        bench = replace(bench, stand_in=stand_in_from(file.stand_in, bench))
+        bench = replace(bench, stand_in=stand_in_from(file.stand_in, bench), spread=spread_from(file.stand_in))
     except BadInput as err:
         raise err.at(tree.where("stand_in", "preset")) from None
     check_stand_in(bench, tree)

@@ -24,6 +24,7 @@ from stepwitness.fields import Name, Strict, quantity, whole
 from stepwitness.files import Section
 from stepwitness.quantities import Kind
 from stepwitness.standin import presets
+from stepwitness.standin.batch import number_of, unit
 from stepwitness.standin.checks import check
 from stepwitness.standin.parameters import Ambient, Hand, StandIn
 
@@ -100,9 +101,29 @@ def _model(cls: type, *, required: bool = False, **more: Any) -> type[BaseModel]
     )
 
 
+def _spread_model(cls: type) -> type[BaseModel]:
+    """A share for each number of `cls`, sections within it likewise."""
+    types = typing.get_type_hints(cls)
+    found: dict[str, Any] = {}
+    for item in fields(cls):
+        if is_dataclass(types[item.name]):
+            found[item.name] = (_spread_model(types[item.name]) | None, None)
+        elif types[item.name] is float:
+            key = key_and_kind(item.name)[0]
+            share = Annotated[float, quantity(Kind.RATIO, at_least=0)]
+            found[item.name] = (share | None, Field(None, alias=key))
+    return create_model(
+        f"Spread{cls.__name__}", __base__=Strict, __doc__="How much each number differs from unit to unit.", **found
+    )
+
+
 StandInSection: Any = _model(
     StandIn,
     preset=(Name | None, Field(None, description="A healthy axis to start from: 'doser', 'plate-lift'.")),
+    spread=(
+        _spread_model(StandIn) | None,
+        Field(None, description="How much a number differs from unit to unit, as a share: screw: {backlash: 30 %}."),
+    ),
     hands=(
         list[_model(Hand, required=True)],  # type: ignore[misc]
         Field([], description="Pushes on the load: from, to (bench time) and force, signed along travel."),
@@ -136,6 +157,26 @@ def stand_in_from(section: Any, bench: BenchDescription) -> StandIn:
         for name, made_of in _HISTORIES.items()
     }
     return replace(changed, **histories)
+
+
+def spread_from(section: Any) -> dict[str, float]:
+    """By field (``"screw.backlash_m"``), the share by which it differs from unit to unit."""
+
+    def shares(given: BaseModel, before: str) -> dict[str, float]:
+        found: dict[str, float] = {}
+        for name in sorted(given.model_fields_set):
+            value = getattr(given, name)
+            found |= shares(value, f"{before}{name}.") if isinstance(value, BaseModel) else {f"{before}{name}": value}
+        return found
+
+    return shares(section.spread, "") if section is not None and section.spread is not None else {}
+
+
+def mounted(bench: BenchDescription) -> StandIn | None:
+    """The stand-in of the unit that is mounted: where units differ, the one that its serial number draws."""
+    if bench.stand_in is None or not bench.spread or not bench.axis_serial:
+        return bench.stand_in
+    return unit(bench.stand_in, bench.spread, number_of(bench.axis_serial))
 
 
 def check_stand_in(bench: BenchDescription, tree: Section) -> None:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import fields, is_dataclass, replace
 from functools import partial
+from hashlib import sha256
 from multiprocessing import get_context
 from operator import attrgetter
 from random import Random
@@ -49,6 +50,11 @@ def unit(nominal: StandIn, spread: Mapping[str, float], number: int) -> StandIn:
         draw = Random(f"{nominal.seed}:{number}:{name}").gauss(0.0, deviation)
         made = with_field(made, name, attrgetter(name)(nominal) * math.exp(draw))
     return replace(made, seed=Random(f"{nominal.seed}:{number}:seed").getrandbits(32))
+
+
+def number_of(serial: str) -> int:
+    """The number of the unit that bears a serial number: the same for the same text, anywhere."""
+    return int.from_bytes(sha256(serial.encode()).digest()[:8])
 
 
 def spreadable(stand_in: StandIn) -> list[str]:

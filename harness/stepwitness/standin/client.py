@@ -35,12 +35,15 @@ class ServerFailed(StepwitnessError):
 
 
 @contextlib.contextmanager
-def start_server(bench_path: str | os.PathLike[str], *, over: str, scale: float) -> Iterator[ServedBench]:
+def start_server(
+    bench_path: str | os.PathLike[str], *, over: str, scale: float, serial: str = ""
+) -> Iterator[ServedBench]:
     """Serve the stand-ins of a bench file while the context lasts.
 
     Parameters
     ----------
     over : one of `endpoints.WAYS`. scale : seconds of the axis in one of the wall.
+    serial : of the unit that is mounted, where it isn't the one in the file.
 
     Raises
     ------
@@ -49,7 +52,7 @@ def start_server(bench_path: str | os.PathLike[str], *, over: str, scale: float)
     command = [sys.executable, "-m", "stepwitness.standin.server", os.fspath(bench_path)]
     with tempfile.TemporaryFile() as complaints:
         process = subprocess.Popen(
-            [*command, "--over", over, "--scale", repr(scale)],
+            [*command, "--over", over, "--scale", repr(scale), f"--serial={serial}"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=complaints,

@@ -43,6 +43,7 @@ def _stop_with(stream: TextIO, server: Server) -> None:
 
 def main(arguments: list[str] | None = None) -> int:
     from stepwitness.bench.model import load_bench
+    from stepwitness.bench.stand_in import mounted
 
     parser = argparse.ArgumentParser(
         prog="python -m stepwitness.standin.server", description="All stand-ins of one bench on loopback."
@@ -50,6 +51,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("bench", help="bench file whose stand-ins are served")
     parser.add_argument("--over", choices=WAYS, default="tcp")
     parser.add_argument("--scale", type=float, default=3.0, help="seconds of the axis in one of the wall")
+    parser.add_argument("--serial", default="", help="serial number of the unit that is mounted")
     chosen = parser.parse_args(arguments)
     try:
         if chosen.over in ON_TERMINALS and not has_pseudo_terminals():
@@ -58,9 +60,12 @@ def main(arguments: list[str] | None = None) -> int:
         if not chosen.scale > 0:
             raise BadInput("a scale must be positive", found=f"--scale {chosen.scale}")
         description = load_bench(chosen.bench)
-        if description.stand_in is None:
+        if chosen.serial:
+            description = replace(description, axis_serial=chosen.serial)
+        stand_in = mounted(description)
+        if stand_in is None:
             raise BadInput(f"bench '{description.name}' has no stand-in", found=f"'{chosen.bench}'")
-        rig = Rig(description.axis, replace(description.stand_in, exchange_s=0.0), WallClock(chosen.scale))
+        rig = Rig(description.axis, replace(stand_in, exchange_s=0.0), WallClock(chosen.scale))
     except StepwitnessError as error:
         print(error, file=sys.stderr)
         return 2
