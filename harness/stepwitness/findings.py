@@ -25,6 +25,7 @@ __all__ = [
     "Contribution",
     "DecisionRule",
     "Estimate",
+    "Figure",
     "Finding",
     "Limit",
     "Range",
@@ -64,6 +65,19 @@ class Sense(Enum):
         return "≤" if self is Sense.AT_MOST else "≥"
 
 
+class Figure(Enum):
+    """What a value is, to who supposes that it is normal from unit to unit.
+
+    A reading and a mean may be; a spread (an R, a standard deviation) and an extreme (a maximum) aren't.
+    """
+
+    READING = "reading"
+    MEAN = "mean"
+    SPREAD = "spread"
+    EXTREME = "extreme"
+    UNSTATED = ""
+
+
 @dataclass(frozen=True)
 class Characteristic:
     """A quantity that can have a limit.
@@ -76,6 +90,7 @@ class Characteristic:
     clause : standard and clause of its formula, or "own definition".
     unit : unit in which it is shown where a plan doesn't say.
     definition : one sentence.
+    figure : what its value is to a lot's statistics; UNSTATED where nobody has said, and nothing is supposed then.
     """
 
     name: str
@@ -87,6 +102,7 @@ class Characteristic:
     symbol: str = ""
     sense: Sense = Sense.AT_MOST
     magnitude: bool = False
+    figure: Figure = Figure.UNSTATED
 
     @property
     def heading(self) -> str:

@@ -22,7 +22,7 @@ from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
 from stepwitness.errors import BadInput, Place
-from stepwitness.findings import Characteristic, Contribution, Estimate
+from stepwitness.findings import Characteristic, Contribution, Estimate, Figure
 from stepwitness.metrology.budget import welch_satterthwaite
 from stepwitness.metrology.statistics import Running
 from stepwitness.procedures.common import (
@@ -73,6 +73,7 @@ _REVERSAL = Characteristic(
     "ISO 230-2 (2006), definition 2.13",
     "greatest over the places of the absolute difference of the mean positions by direction, at the least added drag",
     "B",
+    figure=Figure.EXTREME,
 )
 _MOTOR_REVERSAL = Characteristic(
     "motor_side_reversal",
@@ -81,6 +82,7 @@ _MOTOR_REVERSAL = Characteristic(
     "um",
     "own definition",
     "the same of the motor as counted, in travel: twice the rotor's lag under friction",
+    figure=Figure.EXTREME,
 )
 _LOST_MOTION = Characteristic(
     "lost_motion",
@@ -89,6 +91,7 @@ _LOST_MOTION = Characteristic(
     "um",
     "own definition",
     "greatest over the places of load reversal less motor-side reversal: clearance and wind-up together",
+    figure=Figure.EXTREME,
 )
 _CLEARANCE = Characteristic(
     "clearance",

@@ -17,7 +17,7 @@ from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
 from stepwitness.errors import BadInput, Place
-from stepwitness.findings import Characteristic, Contribution, Estimate, Range
+from stepwitness.findings import Characteristic, Contribution, Estimate, Figure, Range
 from stepwitness.metrology.budget import welch_satterthwaite
 from stepwitness.metrology.design import even_axis
 from stepwitness.metrology.drift import drift
@@ -88,6 +88,7 @@ _LOAD_FIGURES = (
         f"{_ISO} 2.19",
         "greatest over the targets of 2 s↑ + 2 s↓ + |B|, 4 s↑ and 4 s↓ there",
         "R",
+        figure=Figure.SPREAD,
     ),
     Characteristic(
         "repeatability_up",
@@ -97,6 +98,7 @@ _LOAD_FIGURES = (
         f"{_ISO} 2.18",
         "greatest 4 s of the approaches in the positive direction",
         "R↑",
+        figure=Figure.SPREAD,
     ),
     Characteristic(
         "repeatability_down",
@@ -106,6 +108,7 @@ _LOAD_FIGURES = (
         f"{_ISO} 2.18",
         "greatest 4 s of the approaches in the negative direction",
         "R↓",
+        figure=Figure.SPREAD,
     ),
     Characteristic(
         "reversal_value",
@@ -115,6 +118,7 @@ _LOAD_FIGURES = (
         f"{_ISO} 2.13",
         "greatest over the targets of the absolute difference of the mean deviations of both directions",
         "B",
+        figure=Figure.EXTREME,
     ),
     Characteristic(
         "mean_reversal",
@@ -125,6 +129,7 @@ _LOAD_FIGURES = (
         "mean over the targets of the mean deviation upwards less that downwards, signed",
         "B̄",
         magnitude=True,
+        figure=Figure.MEAN,
     ),
     Characteristic(
         "bidirectional_systematic_deviation",
@@ -134,6 +139,7 @@ _LOAD_FIGURES = (
         f"{_ISO} 2.21",
         "range of the mean deviations of both directions",
         "E",
+        figure=Figure.SPREAD,
     ),
     Characteristic(
         "bidirectional_accuracy",
@@ -143,6 +149,7 @@ _LOAD_FIGURES = (
         f"{_ISO} 2.24",
         "range of mean deviation ± 2 s over both directions",
         "A",
+        figure=Figure.SPREAD,
     ),
 )
 _MOTOR_FIGURES = (
@@ -153,6 +160,7 @@ _MOTOR_FIGURES = (
         "um",
         f"formula of {_ISO} 2.19 on counts",
         "bidirectional repeatability of the motor shaft in travel, as counted; says nothing of the load",
+        figure=Figure.SPREAD,
     ),
     Characteristic(
         "motor_side_mean_reversal",
@@ -162,6 +170,7 @@ _MOTOR_FIGURES = (
         f"formula of {_ISO} 2.14 on counts",
         "mean reversal of the motor shaft in travel, as counted: twice the rotor's lag under friction",
         magnitude=True,
+        figure=Figure.MEAN,
     ),
 )
 _WITNESS_FIGURES = (
@@ -173,6 +182,7 @@ _WITNESS_FIGURES = (
         "own definition",
         "slope of counted against gauged travel, less one; lead or gauge, which can't be told without a check standard",
         magnitude=True,
+        figure=Figure.MEAN,
     ),
     Characteristic(
         "count_closure",
@@ -182,6 +192,7 @@ _WITNESS_FIGURES = (
         "own definition",
         "greatest change of claimed minus counted travel on the return to the start",
         magnitude=True,
+        figure=Figure.EXTREME,
     ),
     Characteristic(
         "start_drift",
@@ -191,6 +202,7 @@ _WITNESS_FIGURES = (
         "own definition",
         "gauged position of the start after the last run less that before the first, the start claimed alike",
         magnitude=True,
+        figure=Figure.READING,
     ),
 )
 ATTRIBUTES = {

@@ -8,7 +8,7 @@ from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.devices.interfaces import Side
 from stepwitness.errors import BadInput, Place
-from stepwitness.findings import Characteristic
+from stepwitness.findings import Characteristic, Figure
 from stepwitness.procedures.common import NO_COUNTER, refuse_speed
 from stepwitness.procedures.procedure import Forecast
 from stepwitness.quantities import Kind
@@ -75,6 +75,7 @@ CLAIM_ERROR = Characteristic(
     _OWN,
     "greatest claimed less counted travel of a move out or back at too little current",
     magnitude=True,
+    figure=Figure.EXTREME,
 )
 CURRENT = Characteristic(
     "current_difference",
@@ -84,6 +85,7 @@ CURRENT = Characteristic(
     _OWN,
     "metered less set winding current at rest, as a share of the set one, at the holding current",
     magnitude=True,
+    figure=Figure.MEAN,
 )
 LATENCY = Characteristic(
     "detection_latency",
@@ -92,6 +94,7 @@ LATENCY = Characteristic(
     "ms",
     _OWN,
     "longest time from the onset of a provoked stall to its detection",
+    figure=Figure.EXTREME,
 )
 LATENCY_TRAVEL = Characteristic(
     "detection_travel",
@@ -100,6 +103,7 @@ LATENCY_TRAVEL = Characteristic(
     "step",
     _OWN,
     "greatest travel commanded between the onset of a provoked stall and its detection",
+    figure=Figure.EXTREME,
 )
 MISSED = Characteristic(
     "missed_stalls", "missed stalls", Kind.COUNT, "", _OWN, "provoked stalls that were not detected in motion"
@@ -121,6 +125,7 @@ RECOVERY_ERROR = Characteristic(
     _OWN,
     "target less counted travel after the fault reaction, greatest of all recoveries",
     magnitude=True,
+    figure=Figure.EXTREME,
 )
 OUTPUT = Characteristic(
     "fault_outputs_missing",
