@@ -24,7 +24,7 @@ from stepwitness.bench import motion
 from stepwitness.bench.assembly import open_bench
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.model import load_bench, parse_bench
-from stepwitness.bench.sentinel import left_unsafe
+from stepwitness.bench.ownership import left_unsafe
 from stepwitness.standin.served import ServedRig, as_real, serve_rig
 
 BENCH = Path(__file__).parent.parent / "tarnbrook" / "doser.bench.yaml"

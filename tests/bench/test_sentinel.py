@@ -18,12 +18,12 @@ from typing import Any
 
 import pytest
 
-from stepwitness.bench import motion, sentinel
+from stepwitness.bench import motion, ownership
 from stepwitness.bench.assembly import open_bench
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.errors import SafeStateError, Unguarded
 from stepwitness.bench.model import load_bench
-from stepwitness.bench.sentinel import BenchHeld, files_of, left_unsafe
+from stepwitness.bench.ownership import BenchHeld, files_of, left_unsafe
 from stepwitness.devices.links import has_pseudo_terminals
 from stepwitness.standin.served import ServedRig, as_real, serve_rig
 
@@ -219,13 +219,13 @@ def test_what_an_owner_and_its_sentinel_left_is_made_safe_before_the_next_owner_
 
 def test_a_folder_of_locks_that_cant_be_had_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "stepwitness-locks").write_text("a file where the folder belongs", encoding="utf-8")
-    monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path))
+    monkeypatch.setattr(ownership.tempfile, "gettempdir", lambda: str(tmp_path))
     with pytest.raises(BenchHeld, match="bench 'rig' can't be locked: "):
         left_unsafe("rig")
 
 
 def test_one_owner_a_bench_and_its_name_for_whoever_comes_next(tcp_room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sentinel, "PATIENCE_S", 0.2)
+    monkeypatch.setattr(ownership, "PATIENCE_S", 0.2)
     name = tcp_room.description.name
     with (
         open_bench(tcp_room.description, live=(name,)),

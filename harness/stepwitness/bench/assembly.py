@@ -12,7 +12,8 @@ from stepwitness.bench.description import BenchDescription, Part, Use
 from stepwitness.bench.errors import SafeStateError
 from stepwitness.bench.identities import check_identities
 from stepwitness.bench.live import Bench, Parts
-from stepwitness.bench.sentinel import Sentinel, forget, left_unsafe
+from stepwitness.bench.ownership import forget, left_unsafe
+from stepwitness.bench.sentinel import Sentinel
 from stepwitness.bench.stand_in import mounted
 from stepwitness.bench.ways import way_to_stand_ins
 from stepwitness.devices.clock import VirtualClock, WallClock

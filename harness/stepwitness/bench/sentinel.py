@@ -12,22 +12,21 @@ The hang of a whole host is beyond it, as beyond any software on that host: only
 from __future__ import annotations
 
 import contextlib
-import getpass
 import json
 import os
+import pickle
 import socket
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Mapping
-from pathlib import Path
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from stepwitness.bench.description import BenchDescription, StopMethod
 from stepwitness.bench.errors import Unguarded
-from stepwitness.bench.lock import FOR_ALL_USERS, machine_folder
-from stepwitness.errors import StepwitnessError
+from stepwitness.bench.ownership import files_of, this_process
+from stepwitness.devices.last_words import LastWords, Told
 
 BEAT_S = 0.1
 SILENCE_S = 1.0
@@ -38,82 +37,33 @@ DEAF_S = 3.0
 
 STARTING_S = 30.0
 ACTING_S = 30.0
-PATIENCE_S = 20.0
-"""How long the sentinel of an owner that died is waited for."""
-
 BEAT, DISARM, ACT = b".", b"d", b"a"
 READY, ECHO, HALTED, SAFE, FAILED = "ready", "echo", "halted", "safe", "failed"
 
-
-class BenchHeld(StepwitnessError):
-    """Another owner, or the sentinel of one that died, still holds the bench."""
-
-
-def files_of(bench: str) -> tuple[Path, Path, Path]:
-    """Lock, note and log of a bench's sentinel, the same for every process of this machine."""
-    folder = machine_folder()
-    return folder / f"{bench}.sentinel.lock", folder / f"{bench}.sentinel.json", folder / f"{bench}.sentinel.log"
+_QUICK_WAYS = {StopMethod.DRIVE: ("drive", "halt"), StopMethod.SUPPLY: ("supply", "output_off")}
+"""Role of the part that stops the axis, and what it is told."""
 
 
-def left_unsafe(bench: str) -> str:
-    """What the note of an earlier owner says, where its axis isn't known to be safe; else an empty text.
+def words_of(description: BenchDescription, parts: Mapping[str, Any]) -> dict[str, LastWords]:
+    """What stops the axis at once over a descriptor that is open, by the part's role; empty where nothing does.
 
-    Waits for the sentinel of an owner that died.
-
-    Raises
-    ------
-    BenchHeld : where it doesn't end, or its owner lives.
+    A part can be stopped so that has a `descriptor` and `last_words(name)`, which gives bytes or `LastWords`.
     """
-    from filelock import FileLock, Timeout
-
-    lock_path, note, _ = files_of(bench)
-    try:
-        lock_path.parent.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(lock_path, mode=FOR_ALL_USERS)
-        lock.acquire(timeout=PATIENCE_S, poll_interval=0.05)
-    except Timeout:
-        raise BenchHeld(f"bench '{bench}' is held: {_told(note) or 'by another process'}") from None
-    except OSError as error:
-        raise BenchHeld(f"bench '{bench}' can't be locked: {error.strerror} ({lock_path})") from None
-    try:
-        return _told(note)
-    finally:
-        lock.release()
-
-
-def forget(bench: str) -> None:
-    """The axis is known to be safe: an earlier owner's note has done its work."""
-    files_of(bench)[1].unlink(missing_ok=True)
-
-
-def _told(note: Path) -> str:
-    try:
-        written = json.loads(note.read_text(encoding="utf-8"))
-        return f"{written['owner']}: {written['state']}"
-    except FileNotFoundError:
-        return ""
-    except (OSError, ValueError, TypeError, KeyError):
-        return "an owner whose note can't be read"
-
-
-def _owner() -> str:
-    try:
-        user = getpass.getuser()
-    except (OSError, KeyError, ImportError):
-        user = "somebody"
-    return f"process {os.getpid()} of {user} on {socket.gethostname()}, since {time.strftime('%Y-%m-%d %H:%M:%S')}"
-
-
-def halts_of(description: BenchDescription, parts: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """What stops the axis at once: bytes, each with the descriptor that they are written to."""
     assert description.stop is not None
-    ways = {StopMethod.DRIVE: ("drive", "halt"), StopMethod.SUPPLY: ("supply", "output_off")}
-    role, name = ways.get(description.stop.by, ("", ""))
+    role, name = _QUICK_WAYS.get(description.stop.by, ("", ""))
     part = parts.get(role)
-    descriptor = getattr(part, "descriptor", -1)
-    if part is None or descriptor < 0 or os.name != "posix":
-        return []
-    return [{"role": role, "descriptor": descriptor, "words": part.last_words(name).hex()}]
+    if part is None or role not in descriptors_of(parts):
+        return {}
+    words = part.last_words(name)
+    return {role: Told(words) if isinstance(words, bytes) else words}
+
+
+def descriptors_of(parts: Mapping[str, Any]) -> dict[str, int]:
+    """Descriptors that a sentinel can be given, by role: none on Windows, where ports are handles."""
+    if os.name != "posix":
+        return {}
+    found = {role: getattr(part, "descriptor", -1) for role, part in parts.items()}
+    return {role: number for role, number in found.items() if number >= 0}
 
 
 class Sentinel:
@@ -130,34 +80,24 @@ class Sentinel:
         ------
         Unguarded : where it doesn't come to stand; nothing may move then.
         """
-        self._bench = description.name
+        self._bench, self._description = description.name, description
         lock, note, log = files_of(description.name)
-        descriptors = {role: getattr(part, "descriptor", -1) for role, part in parts.items()}
-        self._descriptors = {role: number for role, number in descriptors.items() if number >= 0 and os.name == "posix"}
         orders = {
             "owner_pid": os.getpid(),
-            "owner": _owner(),
+            "owner": this_process(),
             "path": description.path,
             "text": description.text,
             "lock": str(lock),
             "note": str(note),
-            "halts": halts_of(description, parts),
-            "descriptors": self._descriptors,
             "silence_s": SILENCE_S,
         }
         self._told, self._heard_s = "", time.monotonic()
         self._news = threading.Condition()
         self._ending = threading.Event()
         with log.open("ab") as complaints:
-            self._process = subprocess.Popen(
-                [sys.executable, "-m", "stepwitness.bench.sentinel_program"],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=complaints,
-                **_apart(self._descriptors),
-            )
+            self._process, self._voice = _started(complaints)
         threading.Thread(target=self._listen, daemon=True, name="sentinel's word").start()
-        self._send(json.dumps(orders).encode() + b"\n")
+        self._hand_over(parts, orders=orders)
         if self._await((READY, FAILED), STARTING_S) != READY:
             told = self._told or f"it said nothing within {STARTING_S:g} s"
             self._end(kill=True)
@@ -181,6 +121,16 @@ class Sentinel:
             return "the sentinel that stops the axis should this process die doesn't answer"
         return ""
 
+    def hand_over(self, parts: Mapping[str, Any]) -> None:
+        """A part's port was opened anew: give the sentinel its descriptor in place of the old one."""
+        self._hand_over(parts)
+
+    def _hand_over(self, parts: Mapping[str, Any], **more: object) -> None:
+        descriptors = descriptors_of(parts)
+        words = {role: pickle.dumps(said).hex() for role, said in words_of(self._description, parts).items()}
+        message = {"roles": list(descriptors), "words": words, **more}
+        self._send(json.dumps(message).encode() + b"\n", tuple(descriptors.values()))
+
     def disarm(self) -> None:
         """The axis is in its safe state, and the sentinel may go."""
         self._send(DISARM)
@@ -197,9 +147,7 @@ class Sentinel:
 
     def _end(self, *, kill: bool = False) -> None:
         self._ending.set()
-        assert self._process.stdin is not None
-        with contextlib.suppress(OSError):
-            self._process.stdin.close()
+        self._voice.close()
         if kill:
             self._process.kill()
         try:
@@ -208,11 +156,9 @@ class Sentinel:
             self._process.kill()
             self._process.wait()
 
-    def _send(self, data: bytes) -> None:
-        assert self._process.stdin is not None
+    def _send(self, data: bytes, descriptors: Sequence[int] = ()) -> None:
         with contextlib.suppress(OSError, ValueError):  # ended; `why_not` tells
-            self._process.stdin.write(data)
-            self._process.stdin.flush()
+            self._voice.say(data, descriptors)
 
     def _beat(self) -> None:
         while not self._ending.wait(BEAT_S):
@@ -242,9 +188,41 @@ class Sentinel:
         return word
 
 
-def _apart(descriptors: Mapping[str, int]) -> dict[str, Any]:
-    """How the process is kept apart from what ends this one: a session, or on Windows a console, of its own."""
+class _Voice:
+    """The way to the sentinel: a pipe, or where descriptors can be sent a socket. One message at a time."""
+
+    def __init__(self, way: Any) -> None:
+        self._way, self._lock = way, threading.Lock()
+
+    def say(self, data: bytes, descriptors: Sequence[int]) -> None:
+        with self._lock:
+            if not isinstance(self._way, socket.socket):
+                self._way.write(data)
+                self._way.flush()
+            elif descriptors:
+                sent = socket.send_fds(self._way, [data], descriptors)
+                self._way.sendall(data[sent:])
+            else:
+                self._way.sendall(data)
+
+    def close(self) -> None:
+        with contextlib.suppress(OSError):
+            self._way.close()
+
+
+def _started(complaints: Any) -> tuple[subprocess.Popen[bytes], _Voice]:
+    """The process, kept apart from what ends this one: in a session, or on Windows a console, of its own."""
+    command = [sys.executable, "-m", "stepwitness.bench.sentinel_program"]
     if os.name == "posix":
-        return {"start_new_session": True, "pass_fds": tuple(sorted(set(descriptors.values())))}
+        ours, theirs = socket.socketpair()
+        ours.settimeout(DEAF_S)
+        with theirs:
+            process = subprocess.Popen(
+                command, stdin=theirs.fileno(), stdout=subprocess.PIPE, stderr=complaints, start_new_session=True
+            )
+        return process, _Voice(ours)
     flags = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0) | getattr(subprocess, "CREATE_NO_WINDOW", 0)
-    return {"creationflags": flags}
+    process = subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=complaints, creationflags=flags
+    )
+    return process, _Voice(process.stdin)

@@ -13,19 +13,25 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import pickle
 import queue
 import signal
+import socket
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from stepwitness.bench.description import BenchDescription, Part, StopMethod
 from stepwitness.bench.lock import FOR_ALL_USERS
+from stepwitness.bench.ownership import write_note
 from stepwitness.bench.sentinel import ACT, BEAT, DISARM, ECHO, FAILED, HALTED, READY, SAFE
-from stepwitness.devices.inherited import SCHEME, write_all
+from stepwitness.devices.inherited import SCHEME
+from stepwitness.devices.last_words import speak
+from stepwitness.devices.ports import LINES
 from stepwitness.errors import StepwitnessError
 
 DIED, GONE = b"died", b"gone"
@@ -35,6 +41,11 @@ _TAKEN_OVER = ("drive", "counter", "gauge", "brake")
 """Parts that the safe state needs, the drive first; one that can't be had doesn't keep the others from it."""
 
 _LOCK_S = 5.0
+_MOST_DESCRIPTORS = 16
+_TAKE_OVERS = 5
+_BETWEEN_S = 0.1
+"""How often a part is opened anew, and how long in between: a gateway may still hold the connection of the dead."""
+
 _POLL_S = 0.002
 _SYNCHRONIZE, _INFINITE = 0x0010_0000, 0xFFFF_FFFF
 
@@ -43,8 +54,11 @@ def main() -> int:
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK", "SIGPIPE"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
-    orders = json.loads(_first_line())
-    events: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+    messages = _messages()
+    first = next(messages, None)
+    if not isinstance(first, HandOver):
+        return 1
+    orders, events = first.orders, queue.SimpleQueue[Event]()
     _in_background(lambda: _watch_owner(orders["owner_pid"], events))
     try:
         from filelock import FileLock, Timeout
@@ -55,12 +69,14 @@ def main() -> int:
         except Timeout:
             raise StepwitnessError("another owner has come first") from None
         guard = Guard(orders)
+        guard.take(first)
+        guard.prepare()
         guard.note("armed")
     except (StepwitnessError, OSError) as error:
         _say(f"{FAILED} {error}")
         return 1
     _say(READY)
-    _in_background(lambda: _hear(events))
+    _in_background(lambda: _hear(messages, events))
     try:
         return guard.wait(events)
     finally:
@@ -72,30 +88,69 @@ def _in_background(work: Callable[[], None]) -> None:
     threading.Thread(target=work, daemon=True).start()
 
 
-def _first_line() -> bytes:
-    """The orders, read byte by byte so that nothing behind them is swallowed."""
-    line = bytearray()
-    while not line.endswith(b"\n"):
-        byte = os.read(0, 1)
-        if not byte:
-            break
-        line += byte
-    return bytes(line)
-
-
 def _say(word: str) -> None:
     with contextlib.suppress(OSError):
         os.write(1, word.replace("\n", " ").encode(errors="replace") + b"\n")
 
 
-def _hear(events: queue.SimpleQueue[bytes]) -> None:
-    while data := os.read(0, 4096):
-        for byte in data:
-            events.put(bytes([byte]))
+@dataclass(frozen=True)
+class HandOver:
+    """What the owner hands over: descriptors by role, and what is said on them to stop the axis.
+
+    `orders` come with the first one alone.
+    """
+
+    descriptors: dict[str, int]
+    words: dict[str, bytes]
+    orders: dict[str, Any] = field(default_factory=dict)
+
+
+Event = bytes | HandOver
+
+
+def _messages() -> Iterator[Event]:
+    """What the owner says, until its end of the pipe closes: single bytes, and hand-overs as lines of JSON."""
+    rest, descriptors = b"", list[int]()
+    for data, found in _heard():
+        rest += data
+        descriptors += found
+        while rest:
+            if not rest.startswith(b"{"):
+                yield rest[:1]
+                rest = rest[1:]
+                continue
+            line, end, behind = rest.partition(b"\n")
+            if not end:
+                break
+            rest, message = behind, json.loads(line)
+            roles = message["roles"]
+            handed, descriptors = descriptors[: len(roles)], descriptors[len(roles) :]
+            words = {role: bytes.fromhex(said) for role, said in message["words"].items()}
+            yield HandOver(dict(zip(roles, handed, strict=True)), words, message.get("orders", {}))
+
+
+def _heard() -> Iterator[tuple[bytes, list[int]]]:
+    """Bytes from standard input, and the descriptors that came with them."""
+    if os.name != "posix":
+        while data := os.read(0, 4096):
+            yield data, []
+        return
+    with socket.socket(fileno=os.dup(0)) as way:
+        while True:
+            data, found, _, _ = socket.recv_fds(way, 65536, _MOST_DESCRIPTORS)
+            if not data:
+                return
+            yield data, list(found)
+
+
+def _hear(messages: Iterator[Event], events: queue.SimpleQueue[Event]) -> None:
+    with contextlib.suppress(OSError):
+        for message in messages:
+            events.put(message)
     events.put(GONE)
 
 
-def _watch_owner(pid: int, events: queue.SimpleQueue[bytes]) -> None:
+def _watch_owner(pid: int, events: queue.SimpleQueue[Event]) -> None:
     """Wait for the end of process `pid` by a handle, which no child of it and no stopped state can fool."""
     if os.name == "nt":
         _wait_for_handle(pid)
@@ -139,26 +194,38 @@ class Guard:
         from stepwitness.bench.model import parse_bench
 
         self._orders = orders
-        self._halts = [(one["descriptor"], bytes.fromhex(one["words"])) for one in orders["halts"]]
+        self._descriptors: dict[str, int] = {}
+        self._words: dict[str, bytes] = {}
         self._description: BenchDescription = parse_bench(orders["text"], orders["path"])
         self._note = Path(orders["note"])
         self._halted = False
-        self._second: Callable[[], object] | None = self._second_way()
+        self._second: Callable[[], object] | None = None
+
+    def take(self, handed: HandOver) -> None:
+        """Keep what was handed over in place of what was before."""
+        self.let_go()
+        self._descriptors, self._words = handed.descriptors, handed.words
+        for words in self._words.values():
+            pickle.loads(words)  # what it needs is imported now
+
+    def prepare(self) -> None:
+        """Load and open whatever will be needed."""
+        self._second = self._second_way()
         _load(self._description)
 
     def let_go(self) -> None:
-        """Close every descriptor that was inherited."""
-        for descriptor in self._orders["descriptors"].values():
-            with contextlib.suppress(OSError):
-                os.close(descriptor)
+        """Close every descriptor that was handed over."""
+        for role in list(self._descriptors):
+            self._close(role)
+
+    def _close(self, role: str) -> None:
+        with contextlib.suppress(OSError, KeyError):
+            os.close(self._descriptors.pop(role))
 
     def note(self, state: str) -> None:
-        text = json.dumps({"owner": self._orders["owner"], "state": state, "pid": os.getpid()})
-        draft = self._note.with_suffix(f".{os.getpid()}")
-        draft.write_text(text, encoding="utf-8")
-        draft.replace(self._note)
+        write_note(self._note, owner=self._orders["owner"], state=state)
 
-    def wait(self, events: queue.SimpleQueue[bytes]) -> int:
+    def wait(self, events: queue.SimpleQueue[Event]) -> int:
         """Until the owner disarms, or is gone; the exit code says whether the axis is known to be safe."""
         while True:
             try:
@@ -166,7 +233,9 @@ class Guard:
             except queue.Empty:
                 self._halt_a_silent_owners_axis()
                 continue
-            if event == BEAT:
+            if isinstance(event, HandOver):
+                self.take(event)
+            elif event == BEAT:
                 _say(ECHO)
             elif event == DISARM:
                 self._note.unlink(missing_ok=True)
@@ -182,7 +251,7 @@ class Guard:
         from stepwitness.devices.clock import WallClock
 
         stop, description = self._description.stop, self._description
-        if stop is None or self._halts:
+        if stop is None or self._words:
             return None
         if stop.by is StopMethod.PORT:
             key = "channel" if "channel" in description.drive.options else "port"
@@ -199,9 +268,9 @@ class Guard:
     def _halt(self) -> list[str]:
         """Stop the axis by the quickest way there is; returns what went wrong."""
         failures = []
-        for descriptor, words in self._halts:
+        for role, words in self._words.items():
             try:
-                write_all(descriptor, words, name="the owner's line")
+                speak(pickle.loads(words), self._descriptors[role], name=f"the {role}'s line")
             except StepwitnessError as error:
                 failures.append(str(error))
         if self._second is not None:
@@ -214,7 +283,7 @@ class Guard:
 
     def _halt_a_silent_owners_axis(self) -> None:
         failures = self._halt()
-        if not self._halts and self._second is None:
+        if not self._words and self._second is None:
             try:
                 self._taken_over("drive").halt()
             except Exception as error:  # the owner still holds the port
@@ -266,22 +335,30 @@ class Guard:
             raise StepwitnessError("the supply's output is still on")
 
     def _taken_over(self, role: str) -> Any:
-        """The part, on the owner's descriptor where that works, else opened anew by its name."""
-        from stepwitness.devices.catalog import build
-        from stepwitness.devices.clock import WallClock
-
-        part, axis = self._description.parts()[role], self._description.axis
-        descriptor = self._orders["descriptors"].get(role)
-        if descriptor is not None and part.kind in ("text-line", "pulse-generator"):
+        """The part, on the owner's descriptor where its kind can, else opened anew by its name."""
+        part = self._description.parts()[role]
+        descriptor = self._descriptors.get(role)
+        if descriptor is not None and part.kind in LINES:
             inherited = Part(part.kind, {**part.options, "port": f"{SCHEME}://{descriptor}"}, part.place)
             try:
-                taken = build(role, inherited, axis, WallClock())
+                taken = self._built(role, inherited)
                 taken.identity()
                 return taken
             except StepwitnessError:
-                with contextlib.suppress(OSError):  # it would keep the port locked
-                    os.close(descriptor)
-        return build(role, part, axis, WallClock())
+                pass
+        self._close(role)  # it would keep the port, or the only connection
+        for _ in range(_TAKE_OVERS - 1):
+            try:
+                return self._built(role, part)
+            except StepwitnessError:
+                time.sleep(_BETWEEN_S)
+        return self._built(role, part)
+
+    def _built(self, role: str, part: Part) -> Any:
+        from stepwitness.devices.catalog import build
+        from stepwitness.devices.clock import WallClock
+
+        return build(role, part, self._description.axis, WallClock())
 
 
 def _load(description: BenchDescription) -> None:

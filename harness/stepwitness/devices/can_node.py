@@ -89,6 +89,14 @@ class CanBus:
                 self._close_network()
                 self._open()
 
+    @property
+    def descriptor(self) -> int:
+        """The operating system's number for the open bus; -1 where it has none."""
+        try:
+            return -1 if self.lost else int(self._network.bus.fileno())
+        except Exception:  # each interface says in its own way that it has none
+            return -1
+
     def close(self, why: str = "was closed") -> None:
         self.lost = self.lost or f"{self.settings.channel} {why}"
         self._close_network()
@@ -214,6 +222,19 @@ class CanNode:
     @property
     def name(self) -> str:
         return f"{self._bus.settings.channel} node {self._node}"
+
+    @property
+    def number(self) -> int:
+        return self._node
+
+    @property
+    def interface(self) -> str:
+        """Name of the bus' interface, as python-can has it."""
+        return self._bus.settings.interface
+
+    @property
+    def descriptor(self) -> int:
+        return self._bus.descriptor
 
     def close(self) -> None:
         self._release()

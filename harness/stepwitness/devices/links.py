@@ -199,8 +199,23 @@ class SerialLink:
                 self._port.read(waiting)
 
     def close(self) -> None:
+        unlock(self._port)
         with contextlib.suppress(*DEAD_LINK):
             self._port.close()
+
+
+def unlock(port: Any) -> None:
+    """Give up the lock of a pyserial port, which another process that has its descriptor would keep.
+
+    Nothing on Windows, where a port is a handle that nobody else has.
+    """
+    try:
+        import fcntl
+    except ImportError:  # Windows
+        return
+    if getattr(port, "exclusive", None):
+        with contextlib.suppress(OSError, AttributeError, ValueError):
+            fcntl.flock(port.fileno(), fcntl.LOCK_UN)
 
 
 def ports_here() -> str:

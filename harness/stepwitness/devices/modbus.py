@@ -16,6 +16,7 @@ from stepwitness.devices.errors import BadReply, NoReply, Refused
 from stepwitness.devices.exchange_log import ExchangeLog
 from stepwitness.devices.modbus_advice import what_to_try
 from stepwitness.devices.modbus_bus import ModbusBus, Settings
+from stepwitness.devices.modbus_last_words import ModbusWords, write_request
 from stepwitness.devices.part_options import Options, time_option, whole_option, word_option
 from stepwitness.devices.registers import Reads, Register, Script, Space, Value
 from stepwitness.devices.sharing import SharedPorts
@@ -62,6 +63,16 @@ class ModbusUnit:
 
     def reconnect(self) -> None:
         self._bus.reconnect()
+
+    @property
+    def descriptor(self) -> int:
+        return self._bus.descriptor
+
+    def last_words(self, script: Script) -> ModbusWords:
+        """What writes `script`, one without values, over `descriptor`."""
+        requests = tuple(write_request(register, words) for register, words in script.writes())
+        settings = self._bus.settings
+        return ModbusWords(self._unit, requests, baud=settings.baud if settings.rtu else 0)
 
     def values(self, reads: Reads) -> dict[str, Value]:
         """The values of some registers; adjacent ones are read together, so at one instant."""

@@ -23,7 +23,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from stepwitness.devices.errors import BadReply, DeviceError, LinkLost, NoReply, Refused
-from stepwitness.devices.links import DEAD_LINK, ports_here
+from stepwitness.devices.links import DEAD_LINK, ports_here, unlock
 
 LONGEST_FRAME_BITS = 256 * 11
 QUIET_TCP_S = 0.02
@@ -84,8 +84,18 @@ class ModbusBus:
     def name(self) -> str:
         return self.settings.port
 
+    @property
+    def descriptor(self) -> int:
+        """The operating system's number for the open port; -1 where it has none."""
+        try:
+            return -1 if self._lost else int(self._client.socket.fileno())
+        except (AttributeError, OSError):  # on Windows a serial port is a handle
+            return -1
+
     def close(self, why: str = "was closed") -> None:
         self._lost = self._lost or f"{self.name} {why}"
+        if self.settings.rtu and self._client is not None:
+            unlock(self._client.socket)
         with contextlib.suppress(*DEAD_LINK):
             self._client.close()
 

@@ -17,6 +17,7 @@ from collections.abc import Callable
 
 from stepwitness.devices.can_node import CanNode, open_node
 from stepwitness.devices.can_objects import CanObject
+from stepwitness.devices.drives.cia402_last_words import INTERFACES, Cia402Words
 from stepwitness.devices.drives.cia402_objects import (
     ACCELERATION,
     CONTROLWORD,
@@ -98,6 +99,16 @@ class Cia402Drive:
         """Open the bus anew after `LinkLost`, and read what was last commanded; nothing moves."""
         self._node.reconnect()
         self.take_over()
+
+    @property
+    def descriptor(self) -> int:
+        """That of the bus, where a halt can be said on it by hand; else -1."""
+        return self._node.descriptor if self._node.interface in INTERFACES else -1
+
+    def last_words(self, name: str) -> Cia402Words:
+        """What halts the drive once this process is gone; `name` can only be "halt"."""
+        assert name == "halt"
+        return Cia402Words(self._node.number, self._node.interface)
 
     def take_over(self) -> None:
         """Read the controlword that is in force: an earlier owner may have left the drive enabled or halted."""

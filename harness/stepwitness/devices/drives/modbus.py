@@ -16,6 +16,7 @@ from stepwitness.devices.errors import BadReply, NoReply, Refused
 from stepwitness.devices.exchange_log import ExchangeLog
 from stepwitness.devices.interfaces import Clock, ClosedLoopSettings, ClosedLoopStatus, DriveStatus, Identity
 from stepwitness.devices.modbus import LINK_OPTIONS, ModbusUnit, open_unit
+from stepwitness.devices.modbus_last_words import ModbusWords
 from stepwitness.devices.modbus_part import check_probe, identity_of
 from stepwitness.devices.part import Part
 from stepwitness.devices.part_options import word_option
@@ -97,6 +98,15 @@ class ModbusDrive:
         """Connect anew after `LinkLost`, and ask who is there; nothing moves."""
         self._unit.reconnect()
         self.identity()
+
+    @property
+    def descriptor(self) -> int:
+        """The port's descriptor, or -1; see `stepwitness.devices.last_words`."""
+        return self._unit.descriptor
+
+    def last_words(self, name: str) -> ModbusWords:
+        """What the script `name`, which needs no value, says once this process is gone."""
+        return self._unit.last_words(self._map.scripts[name])
 
     def identity(self) -> Identity:
         return identity_of(self._unit, self._map)

@@ -1,0 +1,115 @@
+"""What stops a part, said over the descriptor that an owner who died has left.
+
+1. Words do no I/O: bytes in, bytes out. `speak` alone reads and writes, and needs none of the libraries that the owner
+   had the port open with.
+2. Words may be heard twice without harm, and are said again until the part confirms them.
+3. The dead may have left half a request: each try begins with what ends it, a line end or a silence, and the silence
+   grows from try to try.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import time
+from dataclasses import dataclass
+from typing import Protocol
+
+from stepwitness.devices.errors import LinkLost, NoReply
+from stepwitness.devices.inherited import write_all
+
+SPEAKING_S = 0.3
+"""How long a part is spoken to before it is given up and opened anew."""
+
+
+class LastWords(Protocol):
+    """A conversation that stops a part. An instance speaks once.
+
+    Attributes
+    ----------
+    silence_s : for which nothing may have come before the first try. patience_s : after which a try has failed.
+    confirmed : whether the part has said that it does as told; True from the start where nobody listens to that.
+    """
+
+    @property
+    def silence_s(self) -> float: ...
+
+    @property
+    def patience_s(self) -> float: ...
+
+    @property
+    def confirmed(self) -> bool: ...
+
+    def begin(self) -> bytes:
+        """What a try begins with."""
+        ...
+
+    def hear(self, data: bytes) -> bytes:
+        """What is said to what has come; may be empty."""
+        ...
+
+
+@dataclass(frozen=True)
+class Told:
+    """Bytes that are said once; whoever takes the line over asks whether they did their work."""
+
+    data: bytes
+    silence_s: float = 0.0
+    patience_s: float = 0.0
+    confirmed: bool = True
+
+    def begin(self) -> bytes:
+        return self.data
+
+    def hear(self, data: bytes) -> bytes:  # noqa: ARG002  nobody listens
+        return b""
+
+
+def speak(words: LastWords, descriptor: int, *, name: str, for_s: float = SPEAKING_S) -> None:
+    """Say `words` on `descriptor` until they are confirmed.
+
+    Raises
+    ------
+    LinkLost : where nothing can be written or read. NoReply : not confirmed after `for_s`.
+    """
+    ends_s, tries = time.monotonic() + for_s, 0
+    while True:
+        if words.silence_s:
+            _await_silence(descriptor, words.silence_s * 2**tries, name=name)
+        write_all(descriptor, words.begin(), name=name)
+        _converse(words, descriptor, name=name)
+        if words.confirmed:
+            return
+        tries += 1
+        if time.monotonic() > ends_s:
+            raise NoReply(f"{name}: the halt was sent {tries} times and not confirmed within {for_s:g} s")
+
+
+def _converse(words: LastWords, descriptor: int, *, name: str) -> None:
+    """Until the words are confirmed, or patience ends."""
+    ends_s = time.monotonic() + words.patience_s
+    while not words.confirmed and (left_s := ends_s - time.monotonic()) > 0:
+        if answer := words.hear(_heard(descriptor, left_s, name=name)):
+            write_all(descriptor, answer, name=name)
+
+
+def _await_silence(descriptor: int, silence_s: float, *, name: str) -> None:
+    """Drop what comes until nothing has come for `silence_s`; a line that is never silent isn't waited for."""
+    ends_s = time.monotonic() + 10 * silence_s
+    while time.monotonic() < ends_s and _heard(descriptor, silence_s, name=name):
+        pass
+
+
+def _heard(descriptor: int, within_s: float, *, name: str) -> bytes:
+    """What comes within a time, or nothing."""
+    try:
+        if not select.select([descriptor], [], [], within_s)[0]:
+            return b""
+        data = os.read(descriptor, 4096)
+    except BlockingIOError:
+        return b""
+    except (OSError, ValueError) as error:
+        raise LinkLost(f"{name}: reading failed: {error}") from error
+    if not data:
+        raise LinkLost(f"{name}: the other end closed the connection")
+    return data
