@@ -18,9 +18,6 @@ from typing import Protocol
 from stepwitness.devices.errors import LinkLost, NoReply
 from stepwitness.devices.inherited import write_all
 
-SPEAKING_S = 0.3
-"""How long a part is spoken to before it is given up and opened anew."""
-
 
 class LastWords(Protocol):
     """A conversation that stops a part. An instance speaks once.
@@ -28,6 +25,7 @@ class LastWords(Protocol):
     Attributes
     ----------
     silence_s : for which nothing may have come before the first try. patience_s : after which a try has failed.
+    tries : how many are worth making before the part is opened anew.
     confirmed : whether the part has said that it does as told; True from the start where nobody listens to that.
     """
 
@@ -36,6 +34,9 @@ class LastWords(Protocol):
 
     @property
     def patience_s(self) -> float: ...
+
+    @property
+    def tries(self) -> int: ...
 
     @property
     def confirmed(self) -> bool: ...
@@ -56,6 +57,7 @@ class Told:
     data: bytes
     silence_s: float = 0.0
     patience_s: float = 0.0
+    tries: int = 1
     confirmed: bool = True
 
     def begin(self) -> bytes:
@@ -65,24 +67,21 @@ class Told:
         return b""
 
 
-def speak(words: LastWords, descriptor: int, *, name: str, for_s: float = SPEAKING_S) -> None:
+def speak(words: LastWords, descriptor: int, *, name: str) -> None:
     """Say `words` on `descriptor` until they are confirmed.
 
     Raises
     ------
-    LinkLost : where nothing can be written or read. NoReply : not confirmed after `for_s`.
+    LinkLost : where nothing can be written or read. NoReply : not confirmed by the last try.
     """
-    ends_s, tries = time.monotonic() + for_s, 0
-    while True:
+    for tried in range(words.tries):
         if words.silence_s:
-            _await_silence(descriptor, words.silence_s * 2**tries, name=name)
+            _await_silence(descriptor, words.silence_s * 2**tried, name=name)
         write_all(descriptor, words.begin(), name=name)
         _converse(words, descriptor, name=name)
         if words.confirmed:
             return
-        tries += 1
-        if time.monotonic() > ends_s:
-            raise NoReply(f"{name}: the halt was sent {tries} times and not confirmed within {for_s:g} s")
+    raise NoReply(f"{name}: the halt was sent {words.tries} times and never confirmed")
 
 
 def _converse(words: LastWords, descriptor: int, *, name: str) -> None:
@@ -95,7 +94,7 @@ def _converse(words: LastWords, descriptor: int, *, name: str) -> None:
 
 def _await_silence(descriptor: int, silence_s: float, *, name: str) -> None:
     """Drop what comes until nothing has come for `silence_s`; a line that is never silent isn't waited for."""
-    ends_s = time.monotonic() + 10 * silence_s
+    ends_s = time.monotonic() + 3 * silence_s
     while time.monotonic() < ends_s and _heard(descriptor, silence_s, name=name):
         pass
 

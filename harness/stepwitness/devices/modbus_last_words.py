@@ -15,12 +15,15 @@ from struct import pack
 from stepwitness.devices.checksums import CRC16_MODBUS
 from stepwitness.devices.registers import Register, Space
 
-FIRST_TAG = 0xFE00
+FIRST_TAG = 0xFF00
+"""Where it completes half a header of the dead, that has a length which none may have, and is dropped."""
 BITS_A_CHARACTER = 11
 SHORTEST_SILENCE_S = 1.75e-3
 """3.5 characters above 19 200 baud (Modbus over Serial Line 1.02, 2.5.1.1; from memory)."""
 ANSWERING_S = 0.01
 """What a unit is given beyond the time that its frames take on the line (common practice, no source)."""
+_TRIES_RTU, _TRIES_TCP = 7, 3
+"""A connection that doesn't answer is better opened anew; a line is the same one then."""
 _REPEATED_BYTES = 5
 """Function, address and value or number of registers: what a reply to a write repeats."""
 
@@ -46,6 +49,10 @@ class ModbusWords:
             return ANSWERING_S
         characters = max(len(request) for request in self.requests) + 3 + _REPEATED_BYTES + 3
         return ANSWERING_S + characters * BITS_A_CHARACTER / self.baud
+
+    @property
+    def tries(self) -> int:
+        return _TRIES_RTU if self.baud else _TRIES_TCP
 
     @property
     def confirmed(self) -> bool:

@@ -45,6 +45,7 @@ class Cia402Words:
     interface: str
     patience_s: float = ANSWERING_S
     silence_s: float = 0.0
+    tries: int = 10
     confirmed: bool = False
     _question: bytes = field(default=b"", repr=False)
     _refused: bool = field(default=False, repr=False)
