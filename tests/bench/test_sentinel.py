@@ -219,7 +219,7 @@ def test_what_an_owner_and_its_sentinel_left_is_made_safe_before_the_next_owner_
 
 def test_a_folder_of_locks_that_cant_be_had_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "stepwitness-locks").write_text("a file where the folder belongs", encoding="utf-8")
-    monkeypatch.setattr(ownership.tempfile, "gettempdir", lambda: str(tmp_path))
+    monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path))
     with pytest.raises(BenchHeld, match="bench 'rig' can't be locked: "):
         left_unsafe("rig")
 
