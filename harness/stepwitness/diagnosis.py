@@ -15,6 +15,9 @@ from stepwitness.metrology.positioning import Positioning
 
 _MICRO = 1e6
 
+STEEL_PER_K = 11.5e-6
+"""Coefficient of linear expansion of plain steel; common practice, no source."""
+
 
 def _um(value_m: float) -> str:
     return with_unit(number(value_m * _MICRO, 1), "µm")
@@ -151,6 +154,41 @@ def lead(relative: float, lead_m: float) -> str:
     """An error of the mean lead, as a length over one lead."""
     side = "long" if relative > 0 else "short"
     return f"each lead is on average {_fine(abs(relative) * lead_m)} {side}"
+
+
+def thermal_change(change_m: float, at_m: float, length_s: float, p_value: float) -> str:
+    """How far the place that moves most has moved, and whether that is more than scatter."""
+    said = f"over {number(length_s / 60, 1)}\u2009min the load moved by {_um(change_m)} at {_mm(at_m)}"
+    return said if p_value < 0.01 else f"{said}, no more than it scatters"
+
+
+def thermal_rate(rate_m_per_s: float, found: bool) -> str:
+    """How fast it still drifts at the last look."""
+    said = f"at the last look the load drifts by {_fine(rate_m_per_s * 3600)} an hour"
+    return said if found else f"{said}, no more than scatter gives"
+
+
+def thermal_settled(change_m: float, settle_s: float) -> str:
+    """Where it settles and how long that takes."""
+    most = with_unit(number(3 * settle_s / 60, 1), "min")
+    return f"it settles {_um(change_m)} from where it was, 95 % of that within {most}"
+
+
+def thermal_expansion(expansion: float, lower_change_m: float) -> str:
+    """The travel's own expansion, and what moved both places alike."""
+    kelvin = with_unit(number(expansion / STEEL_PER_K, 1), "K")
+    return (
+        f"the travel grew as a steel screw does in {kelvin}; the lower place moved by {_um(lower_change_m)}, by growth "
+        "below it or a drift of the gauge's zero"
+    )
+
+
+def count_drift(counts: float, steadily: float) -> str:
+    """What the motor side says of the same time."""
+    said = f"drive and counter changed by {_counts(counts)} against each other"
+    if abs(counts) < 1.5:
+        return f"{said}: whatever moved lies behind the encoder"
+    return f"{said}, steadily" if steadily < 0.01 else said
 
 
 def starved_claim(claim_m: float, counted_m: float | None, gauge_m: float | None) -> str:

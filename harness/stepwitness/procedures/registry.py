@@ -6,7 +6,7 @@ from functools import cache
 from importlib.metadata import entry_points
 
 from stepwitness.errors import StepwitnessError
-from stepwitness.procedures import backlash, check_standard, repeatability, screw_errors, stall_recovery
+from stepwitness.procedures import backlash, check_standard, repeatability, screw_errors, stall_recovery, thermal_drift
 from stepwitness.procedures.procedure import Procedure
 
 GROUP = "stepwitness.procedures"
@@ -20,7 +20,7 @@ def procedures() -> dict[str, Procedure]:
     ------
     StepwitnessError : where an installed distribution names a procedure that can't be loaded, or one of our names.
     """
-    ours = (check_standard, repeatability, backlash, screw_errors, stall_recovery)
+    ours = (check_standard, repeatability, backlash, screw_errors, thermal_drift, stall_recovery)
     known = {module.PROCEDURE.name: module.PROCEDURE for module in ours}
     for entry in entry_points(group=GROUP):
         try:
