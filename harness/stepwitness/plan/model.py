@@ -8,6 +8,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import replace
@@ -20,7 +21,7 @@ from pydantic import BaseModel, BeforeValidator, Field, WithJsonSchema, create_m
 from stepwitness.axis import Axis
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.model import load_bench
-from stepwitness.display import shown
+from stepwitness.display import limit_text, shown
 from stepwitness.errors import BadInput, Place, near_miss
 from stepwitness.fields import (
     FromText,
@@ -36,7 +37,7 @@ from stepwitness.fields import (
     yes_no,
 )
 from stepwitness.files import Items, Node, Section, Text, parse_yaml, quoted, read_text, shape
-from stepwitness.findings import MAXIMUM_RISK, Characteristic, DecisionRule, Limit
+from stepwitness.findings import MAXIMUM_RISK, Characteristic, DecisionRule, Limit, Sense
 from stepwitness.plan.description import HistoryPolicy, OnInconclusive, Plan, PlannedProcedure, Purpose, ReadColumn
 from stepwitness.plan.nightly import HistorySection, WarmUpSection
 from stepwitness.plan.sight import sights
@@ -144,6 +145,7 @@ def load_plan_and_bench(
     bench = load_bench(bench_path)
     plan = parse_plan(text, str(path), bench, known)
     refuse_too_fine(plan, bench)
+    refuse_idle(plan, bench.axis)
     return plan, bench
 
 
@@ -238,6 +240,26 @@ def refuse_too_fine(plan: Plan, bench: BenchDescription) -> None:
                 allowed=f"more than {least} ({seen.reason})",
                 cure="take a finer witness, or write 'inform_only: yes' in a nightly plan",
             )
+
+
+def refuse_idle(plan: Plan, axis: Axis) -> None:
+    """Refuse a limit that no value can exceed, since what is measured ends before it.
+
+    Raises
+    ------
+    BadInput : at the first such limit, with the greatest value and why.
+    """
+    for planned in plan.procedures:
+        greatest = planned.procedure.most(planned.settings) if planned.procedure.most else {}
+        for limit in planned.limits:
+            most, why = greatest.get(limit.characteristic.name, (math.inf, ""))
+            if limit.characteristic.sense is Sense.AT_MOST and limit.bound > most:
+                raise BadInput(
+                    "a limit that can't fail",
+                    place=limit.place,
+                    found=quoted(limit.text),
+                    allowed=f"{limit_text(replace(limit, bound=most), axis)}: {why}",
+                )
 
 
 def settings_from(procedure: Procedure, given: Mapping[str, Any], axis: Axis, place: Place) -> Any:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import operator
 from collections import defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -28,7 +28,9 @@ from stepwitness.metrology.statistics import Running
 from stepwitness.procedures.common import (
     NO_COUNTER,
     NO_GAUGE,
+    BudgetLine,
     Trace,
+    both_readings,
     combined,
     contributions,
     counts_on,
@@ -310,13 +312,11 @@ def _separated(
         return not_observable(names, NO_GAUGE)
     if motor is None:
         return not_observable(names, _NO_MOTOR_WITNESS)
-    if reason := _unloaded_reason(bench):
-        return (*not_observable([_CLEARANCE.name], reason), *not_observable([_WIND_UP.name], reason))
     drags = sorted({drag for _, drag in cells})
-    if len(drags) < 2:
-        return not_observable(names, "clearance and wind-up can't be told apart at one drag; reverse at two")
-    if bench.guide_friction_n is None:
-        return not_observable(names, "the bench file doesn't give the guide's own friction")
+    if reason := _inseparable(bench, drags):
+        return not_observable(names, reason)
+    assert bench.guide_friction_n is not None
+    friction = bench.guide_friction_n
     places = sorted({place for place, _ in cells})
     means = [sum(_lost(cells[place, drag], witness, motor) for place in places) / len(places) for drag in drags]
     # of each drag's mean: a reversal of each witness at each place, with its degrees of freedom
@@ -329,15 +329,11 @@ def _separated(
         for drag in drags
     ]
     scatter = [math.hypot(*(u for u, _ in of_drag)) for of_drag in scatters]
-    rounding = combined(_rounding(bench, witness, motor))
-    centre = sum(drags) / len(drags)
-    spread = sum((drag - centre) ** 2 for drag in drags)
-    friction = bench.guide_friction_n
-    slope = [(drag - centre) / spread for drag in drags]  # of the means, for 2/k
-    intercept = [1 / len(drags) - weight * (centre + friction) for weight in slope]  # of the means, for b
-    wind_up_of = [weight * friction for weight in slope]
+    rounding = _rounding(bench, witness, motor)
+    weights_of = _weights(drags, friction)
 
-    def estimate(name: str, weights: list[float], statement: Callable[[float], str]) -> Estimate:
+    def estimate(name: str, statement: Callable[[float], str]) -> Estimate:
+        weights = weights_of[name]
         value = sum(weight * mean for weight, mean in zip(weights, means, strict=True))
         dof = welch_satterthwaite(
             [(weight * u, dof) for weight, of_drag in zip(weights, scatters, strict=True) for u, dof in of_drag]
@@ -345,15 +341,39 @@ def _separated(
         budget = contributions(
             [
                 ("scatter of the reversals", math.hypot(*map(operator.mul, weights, scatter)), "A", dof, "t"),
-                ("resolution of both witnesses, at each drag", math.hypot(*weights) * rounding, "B"),
+                _rounding_at_each_drag(weights, rounding),
             ]
         )
         return Estimate(name, value, combined(budget), budget, statement(value))
 
     return (
-        estimate(_CLEARANCE.name, intercept, lambda value: diagnosis.in_trade(value, bench.axis)),
-        estimate(_WIND_UP.name, wind_up_of, lambda value: _stiffness(value, friction)),
+        estimate(_CLEARANCE.name, lambda value: diagnosis.in_trade(value, bench.axis)),
+        estimate(_WIND_UP.name, lambda value: _stiffness(value, friction)),
     )
+
+
+def _weights(drags: Sequence[float], friction_n: float) -> dict[str, list[float]]:
+    """What each drag's mean lost motion counts for in clearance and in wind-up, by the line through them."""
+    centre = sum(drags) / len(drags)
+    spread = sum((drag - centre) ** 2 for drag in drags)
+    slope = [(drag - centre) / spread for drag in drags]  # for 2/k
+    return {
+        _CLEARANCE.name: [1 / len(drags) - weight * (centre + friction_n) for weight in slope],
+        _WIND_UP.name: [weight * friction_n for weight in slope],
+    }
+
+
+def _rounding_at_each_drag(weights: Sequence[float], rounding: Sequence[Contribution]) -> BudgetLine:
+    return ("resolution of both witnesses, at each drag", math.hypot(*weights) * combined(rounding), "B")
+
+
+def _inseparable(bench: BenchDescription, drags: Sequence[float]) -> str:
+    """Why clearance and wind-up can't be told apart on this bench at these drags, or an empty text."""
+    if reason := _unloaded_reason(bench):
+        return reason
+    if len(drags) < 2:
+        return "clearance and wind-up can't be told apart at one drag; reverse at two"
+    return "" if bench.guide_friction_n is not None else "the bench file doesn't give the guide's own friction"
 
 
 def _stiffness(wind_up_m: float, friction_n: float) -> str:
@@ -396,21 +416,11 @@ _WITNESS = {"gauge_m": "gauge", "counted_m": "counter"}
 
 def _rounding(bench: BenchDescription, *columns: str) -> tuple[Contribution, ...]:
     """Resolution of each witness in a difference of two readings (JCGM 100 F.2.2.1)."""
-    return contributions(
-        (
-            f"resolution of the {_WITNESS[column]}, both readings",
-            resolution_of(bench, column) / math.sqrt(6),
-            "B",
-            math.inf,
-            "triangular",
-        )
-        for column in columns
-    )
+    return contributions(both_readings(f"the {_WITNESS[column]}", resolution_of(bench, column)) for column in columns)
 
 
 def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[Contribution, ...]]:
     """What the witnesses leave of each budget, were the axis perfect."""
-    del settings
     witness = load_witness(bench)
     motor = "counted_m" if counts_on(bench, Mounting.MOTOR) else None
     found: dict[str, tuple[Contribution, ...]] = {}
@@ -419,7 +429,12 @@ def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[C
     if motor is not None:
         found[_MOTOR_REVERSAL.name] = _rounding(bench, motor)
     if witness is not None and motor is not None:
-        found[_LOST_MOTION.name] = _rounding(bench, witness, motor)
+        rounding = found[_LOST_MOTION.name] = _rounding(bench, witness, motor)
+        drags = sorted(set(_drags(bench, settings)))
+        if not _inseparable(bench, drags):
+            assert bench.guide_friction_n is not None
+            for name, weights in _weights(drags, bench.guide_friction_n).items():
+                found[name] = contributions([_rounding_at_each_drag(weights, rounding)])
     return found
 
 

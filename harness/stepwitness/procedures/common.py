@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from stepwitness.axis import Mounting
@@ -64,10 +65,25 @@ def not_observable(names: Iterable[str], reason: str) -> tuple[Estimate, ...]:
 
 
 def contributions(
-    lines: Iterable[tuple[str, float, str] | tuple[str, float, str, float, str]],
+    lines: Iterable[BudgetLine],
 ) -> tuple[Contribution, ...]:
     """Metrology's budget lines as the findings hold them; three fields stand for a normal one that is sure."""
     return tuple(Contribution(*line) for line in lines)
+
+
+BudgetLine = tuple[str, float, str] | tuple[str, float, str, float, str]
+"""A contribution in the making: source, standard uncertainty, type, and where they aren't endless and normal, degrees
+of freedom and distribution."""
+
+
+def one_reading(what: str, least_step: float) -> BudgetLine:
+    """Resolution in one reading: evenly spread over a step (JCGM 100 F.2.2.1)."""
+    return (f"resolution of {what}", least_step / math.sqrt(12), "B", math.inf, "rectangular")
+
+
+def both_readings(what: str, least_step: float) -> BudgetLine:
+    """Resolution in a difference of two readings."""
+    return (f"resolution of {what}, both readings", least_step / math.sqrt(6), "B", math.inf, "triangular")
 
 
 def combined(budget: Iterable[Contribution]) -> float:

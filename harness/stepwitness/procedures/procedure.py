@@ -72,9 +72,10 @@ class Procedure:
     `settings` is a frozen dataclass declared with `stepwitness.settings.setting`. `version` is the evaluator's and
     grows whenever the same readings could give other digits. `check` raises `BadInput` for settings that this bench
     can't run, and forecasts the rest. `foresee` gives, by characteristic, the budget that a perfect axis without
-    scatter would have on a bench: what its witnesses leave. `from_file` is there where readings that
-    another machine took can be evaluated. One that `guards` is a check standard: it is measured first, and where its
-    trend is out, nothing else of that night is sure.
+    scatter would have on a bench: what its witnesses leave. `most` gives the greatest values that can come out at all
+    with some settings, and why: a limit beyond one can't fail. `from_file` is there where readings that another machine
+    took can be evaluated. One that `guards` is a check standard: it is measured first, and where its trend is out,
+    nothing else of that night is sure.
     """
 
     name: str
@@ -86,6 +87,7 @@ class Procedure:
     run: Callable[[Bench, Any, Journal], None]
     evaluate: Callable[[Readings, BenchDescription, Any], tuple[Estimate, ...]]
     foresee: Callable[[BenchDescription, Any], Mapping[str, Sequence[Contribution]]] | None = None
+    most: Callable[[Any], Mapping[str, tuple[float, str]]] | None = None
     from_file: FileTable | None = None
     guards: bool = False
 

@@ -31,6 +31,7 @@ from stepwitness.procedures.common import (
     NO_GAUGE,
     NO_RETURNS,
     Trace,
+    both_readings,
     calibration_of,
     combined,
     contributions,
@@ -449,7 +450,7 @@ def _drift_estimate(readings: Readings, bench: BenchDescription) -> tuple[Estima
         return not_observable(["start_drift"], NO_RETURNS)
     found = drift(starts)
     resolution_m, _ = _witness(bench, "gauge_m")
-    budget = contributions([_both_readings(resolution_m)])
+    budget = contributions([both_readings("the gauge", resolution_m)])
     statement = diagnosis.start_drift(found.total, found.spread, found.probability)
     return (Estimate("start_drift", found.total, combined(budget), budget, statement),)
 
@@ -473,7 +474,7 @@ def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[C
         found["count_closure"] = contributions([_one_count(bench)])
     if has_gauge(bench):
         resolution_m, calibration_m = _witness(bench, "gauge_m")
-        found["start_drift"] = contributions([_both_readings(resolution_m)])
+        found["start_drift"] = contributions([both_readings("the gauge", resolution_m)])
         if counts_on(bench, Mounting.MOTOR):
             targets = targets_m(bench, settings)
             u = math.sqrt(2) * calibration_m / (targets[-1] - targets[0])
@@ -483,11 +484,6 @@ def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[C
 
 def _one_count(bench: BenchDescription) -> tuple[str, float, str, float, str]:
     return ("one count at each end", float(bench.axis.count_travel) / math.sqrt(6), "B", math.inf, "triangular")
-
-
-def _both_readings(resolution_m: float) -> tuple[str, float, str, float, str]:
-    u = resolution_m / math.sqrt(6)
-    return ("resolution of the gauge, both readings", u, "B", math.inf, "triangular")
 
 
 PROCEDURE = Procedure(

@@ -20,12 +20,13 @@ from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
 from stepwitness.errors import BadInput, Place
-from stepwitness.findings import Characteristic, Contribution, Estimate
+from stepwitness.findings import Characteristic, Contribution, Estimate, Figure
 from stepwitness.metrology.periodic import Harmonic, condition, periodic_error
 from stepwitness.metrology.positioning import Positioning, PositioningAccumulator
 from stepwitness.metrology.screw_errors import Curve, hysteresis, pitch_error
 from stepwitness.procedures.common import (
     NO_GAUGE,
+    BudgetLine,
     Trace,
     calibration_of,
     combined,
@@ -81,6 +82,7 @@ _TURN = Characteristic(
     "um",
     _OWN,
     "greatest over the stretches of the amplitude with the period of one lead, by least squares",
+    figure=Figure.EXTREME,
 )
 _CYCLE = Characteristic(
     "periodic_error_cycle",
@@ -90,6 +92,7 @@ _CYCLE = Characteristic(
     _OWN,
     "greatest over the stretches of the amplitude with the period of four full steps, by least squares: a winding "
     "current with an offset",
+    figure=Figure.EXTREME,
 )
 _TWO_STEPS = Characteristic(
     "periodic_error_two_steps",
@@ -99,6 +102,7 @@ _TWO_STEPS = Characteristic(
     _OWN,
     "greatest over the stretches of the amplitude with the period of two full steps, by least squares: windings whose "
     "currents differ",
+    figure=Figure.EXTREME,
 )
 _STEP = Characteristic(
     "periodic_error_step",
@@ -108,6 +112,7 @@ _STEP = Characteristic(
     _OWN,
     "greatest over the stretches of the amplitude with the period of one full step, by least squares: detent, or "
     "microstep currents that are no sines",
+    figure=Figure.EXTREME,
 )
 _PITCH = Characteristic(
     "pitch_error",
@@ -116,6 +121,7 @@ _PITCH = Characteristic(
     "um",
     _OWN,
     "greatest absolute deviation gained over one lead, within a stretch",
+    figure=Figure.EXTREME,
 )
 _CUMULATIVE = Characteristic(
     "cumulative_pitch_error",
@@ -124,6 +130,7 @@ _CUMULATIVE = Characteristic(
     "um",
     "own definition, after travel variation in ISO 3408-3 (from memory)",
     "greatest less least deviation about the line through all of them",
+    figure=Figure.EXTREME,
 )
 _LEAD = Characteristic(
     "mean_lead_error",
@@ -133,6 +140,7 @@ _LEAD = Characteristic(
     _OWN,
     "slope of that line: travel of the load over travel of the screw by its nominal lead, less one",
     magnitude=True,
+    figure=Figure.MEAN,
 )
 _HYSTERESIS = Characteristic(
     "hysteresis",
@@ -141,6 +149,7 @@ _HYSTERESIS = Characteristic(
     "um",
     "formula of ISO 230-2 (2006), definition 2.13, at each place",
     "greatest absolute difference of the mean deviations of both directions",
+    figure=Figure.EXTREME,
 )
 _VARIATION = Characteristic(
     "hysteresis_variation",
@@ -149,6 +158,7 @@ _VARIATION = Characteristic(
     "um",
     _OWN,
     "greatest less least difference of the mean deviations of both directions, along the travel",
+    figure=Figure.EXTREME,
 )
 _CHARACTERISTICS = (_TURN, _CYCLE, _TWO_STEPS, _STEP, _PITCH, _CUMULATIVE, _LEAD, _HYSTERESIS, _VARIATION)
 
@@ -424,10 +434,8 @@ def _hysteresis(
 
 # -- budgets -------------------------------------------------------------------------------------------------
 
-_Line = tuple[str, float, str, float, str]
 
-
-def _scatter(what: str, figures: Positioning, factor: float) -> _Line:
+def _scatter(what: str, figures: Positioning, factor: float) -> BudgetLine:
     """`factor` times s/√n, with s pooled over a stretch: 1 for the difference of two places, each the mean of both
     directions; √2 for the difference of the directions at one place; 2 for the difference of two such."""
     pooled = math.sqrt(float((figures.s_up**2 + figures.s_down**2).mean()) / 2)
@@ -435,32 +443,32 @@ def _scatter(what: str, figures: Positioning, factor: float) -> _Line:
     return (f"scatter of {what}, pooled over its stretch", factor * pooled / math.sqrt(figures.n), "A", dof, "t")
 
 
-def _rounding(bench: BenchDescription, witness: str, factor: float, what: str) -> _Line:
+def _rounding(bench: BenchDescription, witness: str, factor: float, what: str) -> BudgetLine:
     u = factor * resolution_of(bench, witness) / math.sqrt(6)
     return (f"resolution of the witness, {what}", u, "B", math.inf, "triangular")
 
 
-def _calibrated(bench: BenchDescription, witness: str, factor: float, what: str) -> tuple[_Line, ...]:
+def _calibrated(bench: BenchDescription, witness: str, factor: float, what: str) -> tuple[BudgetLine, ...]:
     u = factor * calibration_of(bench, witness)
     return ((f"calibration of the witness, {what}", u, "B", math.inf, "normal"),) if u else ()
 
 
-def _one_place(bench: BenchDescription, witness: str) -> tuple[_Line, ...]:
+def _one_place(bench: BenchDescription, witness: str) -> tuple[BudgetLine, ...]:
     return (_rounding(bench, witness, 1.0, "both directions"),)
 
 
-def _two_reversals(bench: BenchDescription, witness: str) -> tuple[_Line, ...]:
+def _two_reversals(bench: BenchDescription, witness: str) -> tuple[BudgetLine, ...]:
     return (_rounding(bench, witness, math.sqrt(2), "two reversals"),)
 
 
-def _two_places(bench: BenchDescription, witness: str) -> tuple[_Line, ...]:
+def _two_places(bench: BenchDescription, witness: str) -> tuple[BudgetLine, ...]:
     return (
         _rounding(bench, witness, 1.0, "two places"),
         *_calibrated(bench, witness, math.sqrt(2), "two places"),
     )
 
 
-def _crest_and_trough(bench: BenchDescription, witness: str) -> tuple[_Line, ...]:
+def _crest_and_trough(bench: BenchDescription, witness: str) -> tuple[BudgetLine, ...]:
     """An amplitude is half the difference of two places."""
     return (
         _rounding(bench, witness, 0.5, "crest and trough"),
@@ -468,7 +476,7 @@ def _crest_and_trough(bench: BenchDescription, witness: str) -> tuple[_Line, ...
     )
 
 
-def _over_span(bench: BenchDescription, witness: str, span_m: float) -> tuple[_Line, ...]:
+def _over_span(bench: BenchDescription, witness: str, span_m: float) -> tuple[BudgetLine, ...]:
     return _calibrated(bench, witness, math.sqrt(2) / span_m, "both ends of the span")
 
 

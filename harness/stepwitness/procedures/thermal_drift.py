@@ -20,13 +20,14 @@ from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
 from stepwitness.errors import BadInput, Place
-from stepwitness.findings import Characteristic, Contribution, Estimate
+from stepwitness.findings import Characteristic, Contribution, Estimate, Figure
 from stepwitness.metrology.budget import welch_satterthwaite
 from stepwitness.metrology.drift import drift
 from stepwitness.metrology.warm_up import LEAST_READINGS, Approach, Measured, warm_up
 from stepwitness.procedures.common import (
     NO_COUNTER,
     NO_GAUGE,
+    BudgetLine,
     Trace,
     combined,
     contributions,
@@ -70,6 +71,7 @@ _CHANGE = Characteristic(
     _ISO,
     "fitted change of a place from the first look to the last, of the place that moves most, signed",
     magnitude=True,
+    figure=Figure.EXTREME,
 )
 _SETTLED = Characteristic(
     "settled_change",
@@ -79,6 +81,7 @@ _SETTLED = Characteristic(
     _ISO,
     "the same to the end of all times, by an exponential approach",
     magnitude=True,
+    figure=Figure.EXTREME,
 )
 _SETTLE = Characteristic(
     "settling_time",
@@ -87,6 +90,7 @@ _SETTLE = Characteristic(
     "min",
     "own definition",
     "time in which that place goes 63 % of its way to where it settles",
+    figure=Figure.READING,
 )
 _RATE = Characteristic(
     "drift_rate",
@@ -96,6 +100,7 @@ _RATE = Characteristic(
     "own definition",
     "slope of the fit at the last look, of the place that drifts most, signed",
     magnitude=True,
+    figure=Figure.EXTREME,
 )
 _EXPANSION = Characteristic(
     "travel_expansion",
@@ -105,6 +110,7 @@ _EXPANSION = Characteristic(
     "own definition",
     "change of the upper place less that of the lower, over their distance: free of a drift of the gauge's zero",
     magnitude=True,
+    figure=Figure.READING,
 )
 _COUNTED = Characteristic(
     "count_drift",
@@ -114,6 +120,7 @@ _COUNTED = Characteristic(
     "own definition",
     "greatest change of claimed minus counted travel at one place since the first look",
     magnitude=True,
+    figure=Figure.EXTREME,
 )
 _OF_LOAD = (_CHANGE, _SETTLED, _SETTLE, _RATE, _EXPANSION)
 
@@ -268,7 +275,7 @@ def _estimate(
     return Estimate(characteristic.name, value.value, combined(budget), budget, statement)
 
 
-def _rounding(u: float) -> tuple[str, float, str, float, str]:
+def _rounding(u: float) -> BudgetLine:
     return ("resolution of the witness, first look and last", u, "B", math.inf, "triangular")
 
 
@@ -317,7 +324,7 @@ def _count_drift(readings: Readings, bench: BenchDescription) -> Estimate:
     return Estimate(_COUNTED.name, worst, combined(budget), budget, said)
 
 
-def _one_count(bench: BenchDescription) -> tuple[str, float, str, float, str]:
+def _one_count(bench: BenchDescription) -> BudgetLine:
     return ("one count at each look", float(bench.axis.count_travel) / math.sqrt(6), "B", math.inf, "triangular")
 
 

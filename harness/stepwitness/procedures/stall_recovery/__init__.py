@@ -10,7 +10,7 @@ Settings and characteristics stand in `declared`, motion in `run`, arithmetic in
 """
 
 from stepwitness.procedures.procedure import Procedure
-from stepwitness.procedures.stall_recovery.declared import CHARACTERISTICS, Settings, check
+from stepwitness.procedures.stall_recovery.declared import CHARACTERISTICS, Settings, check, foresee, most
 from stepwitness.procedures.stall_recovery.evaluate import evaluate
 from stepwitness.procedures.stall_recovery.run import run
 
@@ -23,4 +23,6 @@ PROCEDURE = Procedure(
     check=check,
     run=run,
     evaluate=evaluate,
+    foresee=foresee,
+    most=most,
 )

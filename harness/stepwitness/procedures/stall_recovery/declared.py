@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.devices.interfaces import Side
 from stepwitness.errors import BadInput, Place
-from stepwitness.findings import Characteristic, Figure
-from stepwitness.procedures.common import NO_COUNTER, refuse_speed
+from stepwitness.findings import Characteristic, Contribution, Figure
+from stepwitness.procedures.common import (
+    NO_COUNTER,
+    both_readings,
+    contributions,
+    one_reading,
+    refuse_speed,
+    resolution_of,
+)
 from stepwitness.procedures.procedure import Forecast
 from stepwitness.quantities import Kind
 from stepwitness.settings import setting
@@ -323,6 +331,36 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
         highest_m=max(ends),
         warnings=tuple(_warnings(bench, settings)),
     )
+
+
+def most(settings: Settings) -> dict[str, tuple[float, str]]:
+    """Greatest values that can come out, in SI, and why."""
+    return {
+        RETURN_TIME.name: (settings.return_time_s, "the return is waited for no longer than return_time"),
+        ATTEMPTS.name: (
+            settings.attempts,
+            "no more than attempts are made, and one that fails then counts as one more",
+        ),
+        MISSED.name: (settings.provocations, "so many stalls are provoked in motion, and one that lasts"),
+    }
+
+
+def foresee(bench: BenchDescription, settings: Settings) -> dict[str, tuple[Contribution, ...]]:
+    """What the witnesses leave of each budget, were the axis perfect."""
+    axis, found = bench.axis, {}
+    column = "counted_m" if bench.counter is not None else "gauge_m" if bench.gauge is not None else ""
+    if column:
+        found[CLAIM_ERROR.name] = [both_readings("the witness", resolution_of(bench, column))]
+    if bench.meter is not None and bench.meter.calibration is not None:
+        u = bench.meter.calibration.standard_uncertainty / bench.motor.hold_current_a
+        found[CURRENT.name] = [("calibration of the meter", u, "B")]
+    if bench.counter is not None:
+        one = one_reading("the counter", float(axis.count_travel))
+        found |= {item.name: [one] for item in (RECOVERY_ERROR, STANDSTILL, LEAST_WINDOW)}
+        if not undetectable(bench, settings):
+            found[LATENCY.name] = [("pause between two sweeps", settings.poll_s / math.sqrt(12), "B")]
+            found[LATENCY_TRAVEL.name] = [both_readings("the claim", float(axis.microstep_travel))]
+    return {name: contributions(lines) for name, lines in found.items()}
 
 
 def _warnings(bench: BenchDescription, settings: Settings) -> list[str]:

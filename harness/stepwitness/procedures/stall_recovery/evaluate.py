@@ -11,7 +11,15 @@ from stepwitness import diagnosis
 from stepwitness.bench.description import BenchDescription
 from stepwitness.findings import Characteristic, Estimate
 from stepwitness.metrology.statistics import Running
-from stepwitness.procedures.common import NO_COUNTER, combined, contributions, not_observable
+from stepwitness.procedures.common import (
+    NO_COUNTER,
+    both_readings,
+    combined,
+    contributions,
+    not_observable,
+    one_reading,
+    resolution_of,
+)
 from stepwitness.procedures.procedure import Readings
 from stepwitness.procedures.stall_recovery import declared
 from stepwitness.procedures.stall_recovery.declared import Settings, position_window_of, undetectable
@@ -40,13 +48,8 @@ def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) ->
     )
 
 
-def _count_u(bench: BenchDescription) -> float:
-    """Standard uncertainty of one counted position: a count, evenly spread (JCGM 100 4.3.7)."""
-    return float(bench.axis.count_travel) / math.sqrt(12)
-
-
 def _travel(characteristic: Characteristic, value_m: float, bench: BenchDescription, statement: str) -> Estimate:
-    budget = contributions([("resolution of the counter", _count_u(bench), "B")])
+    budget = contributions([one_reading("the counter", float(bench.axis.count_travel))])
     return Estimate(characteristic.name, value_m, combined(budget), budget, statement)
 
 
@@ -62,12 +65,8 @@ def _claim(rows: Sequence[Row], bench: BenchDescription) -> Estimate:
     worst = max(rows, key=lambda row: abs(row["claim_m"] - row[witness]))
     value = abs(worst["claim_m"] - worst[witness])
     statement = diagnosis.starved_claim(worst["claim_m"], worst["counted_m"], worst["gauge_m"])
-    if witness == "gauge_m":
-        assert bench.gauge is not None
-        quantum = bench.gauge.resolution_m
-    else:
-        quantum = float(bench.axis.count_travel)
-    budget = contributions([("resolution of the witness, both readings", quantum / math.sqrt(6), "B")])
+    quantum = resolution_of(bench, witness)
+    budget = contributions([both_readings("the witness", quantum)])
     return Estimate(declared.CLAIM_ERROR.name, value, combined(budget), budget, statement)
 
 
@@ -130,8 +129,7 @@ def _latencies(noticed: Sequence[Row], bench: BenchDescription) -> tuple[Estimat
         f"{len(noticed)} stalls noticed by the {slow['loop']}, the slowest {latency_s * 1e3:.1f} ms after its onset; "
         f"meanwhile the drive commanded up to {steps:.1f} steps"
     )
-    microstep_u = float(bench.axis.microstep_travel) / math.sqrt(6)
-    travel_budget = contributions([("resolution of the claim, both readings", microstep_u, "B")])
+    travel_budget = contributions([both_readings("the claim", float(bench.axis.microstep_travel))])
     return (
         Estimate(declared.LATENCY.name, latency_s, combined(time_budget), time_budget, statement),
         Estimate(declared.LATENCY_TRAVEL.name, travel_m, combined(travel_budget), travel_budget, statement),
