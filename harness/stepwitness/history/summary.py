@@ -8,14 +8,29 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from stepwitness.history.notes import night_notes
+
 MOST_ROWS = 24
-"""Findings that are listed one by one; more are counted."""
+"""Findings of a record that are listed one by one; more are counted."""
+
+LONGEST = 60_000
+"""Characters; forges cut a comment off a little above."""
 
 
-def markdown(records: Sequence[Mapping[str, Any]], *, reports: Sequence[str] = ()) -> str:
-    """The sections of one run's records as Markdown; `reports` are links or paths, one a record."""
+def markdown(records: Sequence[Mapping[str, Any]], *, reports: Sequence[str] = (), troubles: Sequence[str] = ()) -> str:
+    """The sections of one run's records as Markdown.
+
+    `reports` are links or paths, one a record; `troubles` what went wrong outside any of them. Never longer than
+    `LONGEST`: what doesn't fit is said to be left out.
+    """
     paths = [*reports, *([""] * (len(records) - len(reports)))]
-    return "\n\n".join("\n".join(_record(one, path)) for one, path in zip(records, paths, strict=True)) + "\n"
+    parts = ["\n".join(_record(one, path)) for one, path in zip(records, paths, strict=True)]
+    parts += [f"- {_text(one)}" for one in troubles]
+    text = "\n\n".join(parts or ["No record was made."]) + "\n"
+    if len(text) <= LONGEST:
+        return text
+    note = "\n\nThe rest is left out here; it stands in the reports.\n"
+    return text[: LONGEST - len(note)].rpartition("\n")[0] + note
 
 
 def _record(sections: Mapping[str, Any], report: str) -> Iterator[str]:
@@ -26,10 +41,10 @@ def _record(sections: Mapping[str, Any], report: str) -> Iterator[str]:
     yield f"### {run['verdict']}: {_text(unit)} · {_text(plan['name'])} on {_text(bench['name'])}{simulated}"
     yield ""
     yield _text(run["statement"])
-    notes = list(_notes(history)) if history else []
-    if notes:
+    told = list(night_notes(history)) if history else []
+    if told:
         yield ""
-        yield from (f"- {_text(note)}" for note in notes)
+        yield from (f"- {_text(note.text)}" for note in told)
     rows = _rows(sections["findings"], history)
     if rows:
         yield ""
@@ -43,21 +58,6 @@ def _record(sections: Mapping[str, Any], report: str) -> Iterator[str]:
     yield _well(sections["findings"], history, len(rows))
     foot = " · ".join(part for part in (f"record {run['id']}", run["started"], report) if part)
     yield f"<sub>{_text(foot)}</sub>"
-
-
-def _notes(history: Mapping[str, Any]) -> Iterator[str]:
-    """What holds for the whole night."""
-    guard = history["guard"]
-    if guard is not None and not guard["holds"]:
-        yield (
-            f"The check standard '{guard['procedure']}' isn't what it was ({guard['reason']}): "
-            "no other comparison of this run is sure."
-        )
-    if history["flaky"]:
-        told = ", ".join(f"{one['verdict']} ({one['id']})" for one in history["attempts"])
-        yield f"Flaky, {history['flaky_nights']} of {history['nights']} nights: {told}"
-    elif len(history["attempts"]) > 1:
-        yield "Attempts: " + ", ".join(f"{one['verdict']} ({one['id']})" for one in history["attempts"])
 
 
 def _rows(findings: Sequence[Mapping[str, Any]], history: Mapping[str, Any] | None) -> list[str]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -79,7 +79,13 @@ class RunFacts:
 # -- sealing -------------------------------------------------------------------------------------------------
 
 
-def seal_record(directory: Path, plan: Plan, bench: BenchDescription, run: RunFacts) -> Path:
+History = Callable[[Sequence[Finding], str], Mapping[str, Any]]
+"""From a run's findings and its verdict to what the runs before it say of them, as JSON values."""
+
+
+def seal_record(
+    directory: Path, plan: Plan, bench: BenchDescription, run: RunFacts, *, history: History | None = None
+) -> Path:
     """Judge every journal in `directory` and write the record beside them; the path of the record.
 
     A procedure of the plan without a journal there counts as not acquired. One whose journal can't be read is
@@ -94,7 +100,7 @@ def seal_record(directory: Path, plan: Plan, bench: BenchDescription, run: RunFa
     judged = [_judged(directory, plan, bench, item) for item in taken]
     findings = [finding for _, judgement in judged for finding in judgement.findings]
     missing = [item for item in plan.procedures if item not in taken]
-    sections = {
+    sections: dict[str, Any] = {
         "run": _run_section(plan, bench, run, findings, missing),
         "plan": {
             "name": plan.name,
@@ -127,6 +133,8 @@ def seal_record(directory: Path, plan: Plan, bench: BenchDescription, run: RunFa
         ],
         "software": _software(),
     }
+    if history is not None:
+        sections["history"] = history(findings, sections["run"]["verdict"])
     return write_record(directory, sections)
 
 

@@ -1,0 +1,71 @@
+"""The past as it stands in the folders of records: what a bench has without a store, or where it can't be reached."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from stepwitness.errors import StepwitnessError
+from stepwitness.history.past import EarlierRun, Point, Subject
+from stepwitness.history.splits import splits_in
+from stepwitness.records.manifest import FILE, Record, open_record
+
+
+class FolderPast:
+    """Every record below one folder, ``reports/<bench>``, read when it is first asked for."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = Path(folder)
+
+    def points(self, subject: Subject, *, procedure: str, characteristic: str) -> Sequence[Point]:
+        found = []
+        for record, splits in self._records:
+            if _is_of(record.sections, subject):
+                seal, started = str(record.seal["sha256"]), str(record.sections["run"]["started"])
+                found += [
+                    Point(seal, started, float(estimate["value"]), float(estimate["u"]), splits)
+                    for estimate in _estimates(record.sections, procedure, characteristic)
+                ]
+        return found
+
+    def runs(self, subject: Subject, *, since: str) -> Sequence[EarlierRun]:
+        told = [
+            (record.directory, record.sections["run"])
+            for record, _ in self._records
+            if _is_of(record.sections, subject)
+        ]
+        return [
+            EarlierRun(run["id"], run["started"], run["attempt"], run["previous"], run["verdict"], str(folder))
+            for folder, run in told
+            if run["started"] >= since
+        ]
+
+    @cached_property
+    def _records(self) -> list[tuple[Record, Mapping[str, str]]]:
+        """Oldest first; what isn't a record that this version reads is left out."""
+        found = []
+        for path in self._folder.glob(f"*/{FILE}"):
+            try:
+                record = open_record(path.parent)
+            except StepwitnessError:
+                continue
+            found.append((record, splits_in(record.sections)))
+        return sorted(found, key=lambda one: (one[0].sections["run"]["started"], one[0].sections["run"]["attempt"]))
+
+
+def _is_of(sections: Mapping[str, Any], subject: Subject) -> bool:
+    return subject == Subject(
+        bench=sections["bench"]["name"],
+        axis=sections["axis"]["name"],
+        serial=sections["axis"]["serial"],
+        plan=sections["plan"]["name"],
+        simulated=sections["run"]["simulated"],
+    )
+
+
+def _estimates(sections: Mapping[str, Any], procedure: str, characteristic: str) -> Iterator[Mapping[str, Any]]:
+    for entry in sections["procedures"]:
+        if entry["id"] == procedure:
+            yield from (one for one in entry["estimates"] if one["name"] == characteristic and one["value"] is not None)
