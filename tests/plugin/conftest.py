@@ -30,7 +30,7 @@ SWAY = '''\
 
 import os
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from stepwitness.bench.errors import UnprovokedStall
 from stepwitness.findings import Characteristic, Estimate
@@ -60,7 +60,8 @@ def run(bench, settings, journal):
     bench.set_speed(0.02)
     bench.set_acceleration(0.2)
     bench.drive.start_move_by(8000)
-    journal.write("sways", {"t_s": bench.clock.now(), "offset_m": settings.value_m})
+    moved_m = float(os.environ.get("SWAY_MOVED", "0"))
+    journal.write("sways", {"t_s": bench.clock.now(), "offset_m": settings.value_m + moved_m})
     journal.commit()
     if settings.act == "stall":
         raise UnprovokedStall("the axis stopped following and nobody asked for that")
@@ -104,6 +105,7 @@ SWAYING = Procedure(
     run=run,
     evaluate=lambda *given: tuple(evaluate(*given)),
 )
+STANDING = replace(SWAYING, name="standard", title="standard", guards=True)
 '''
 
 WATCH_SAFE_STATE = """\
@@ -138,7 +140,7 @@ class Lab:
         )
         self.write(
             "sway_procedure-0.1.dist-info/entry_points.txt",
-            "[stepwitness.procedures]\nsway = sway_procedure:SWAYING\n",
+            "[stepwitness.procedures]\nsway = sway_procedure:SWAYING\nstandard = sway_procedure:STANDING\n",
         )
         self.bench()
 

@@ -37,9 +37,12 @@ def night_notes(history: Mapping[str, Any]) -> Iterator[Note]:
         )
     attempts = history["attempts"]
     if len(attempts) > 1 and any(one["verdict"] != "PASS" for one in attempts):
-        told = ", ".join(f"attempt {number} {one['verdict']} ({one['id']})" for number, one in enumerate(attempts, 1))
+        *earlier, last = [f"attempt {number} {one['verdict']}" for number, one in enumerate(attempts, 1)]
+        told = ", ".join(f"{words} ({one['id']})" for words, one in zip(earlier, attempts, strict=False))
+        told += f", {last}"
         if history["flaky"]:
-            told = f"flaky, {history['flaky_nights']} of {history['nights']} nights: {told}"
+            often = f" as in {history['flaky_nights']} of {history['nights']} nights" if history["nights"] > 1 else ""
+            told = f"flaky{often}: {told}"
         yield Note(told, "flaky" in policy if history["flaky"] else None)
     anew = {change for one in history["characteristics"] for change in _fresh_change(one)}
     if anew:
