@@ -1,0 +1,51 @@
+"""What a run was made with, as far as a change of it begins a new history."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any
+
+from stepwitness.bench.description import BenchDescription
+from stepwitness.bench.model import parse_bench
+from stepwitness.errors import StepwitnessError
+from stepwitness.records.manifest import text_digest
+
+
+def splits_of(*, bench: BenchDescription, plan_text: str, identities: Mapping[str, str]) -> dict[str, str]:
+    """By name: `firmware`, `bench`, `calibration`, `plan`; identities and certificates as words, files as digests."""
+    return _splits(bench.text, bench.path, plan_text, identities)
+
+
+def splits_in(sections: Mapping[str, Any]) -> dict[str, str]:
+    """The same of a record."""
+    bench = sections["bench"]
+    return _splits(bench["text"], bench["file"], sections["plan"]["text"], bench["identities"])
+
+
+def _splits(bench_text: str, bench_path: str, plan_text: str, identities: Mapping[str, str]) -> dict[str, str]:
+    return {
+        "firmware": ", ".join(f"{role} {told}" for role, told in sorted(identities.items())),
+        "bench": text_digest(bench_text),
+        "calibration": _certificates(bench_text, bench_path),
+        "plan": text_digest(plan_text),
+    }
+
+
+@lru_cache(maxsize=256)
+def _certificates(text: str, path: str) -> str:
+    """Certificates by part; nothing where this version can't read that bench file any more."""
+    try:
+        bench = parse_bench(text, path)
+    except StepwitnessError:
+        return ""
+    return ", ".join(f"{role} {certificate}" for role, certificate in certificates(bench).items())
+
+
+def certificates(bench: BenchDescription) -> dict[str, str]:
+    """The certificate of each calibrated part, by its role."""
+    found = {"counter": bench.counter_certificate}
+    for role, part in (("gauge", bench.gauge), ("meter", bench.meter)):
+        if part is not None and part.calibration is not None:
+            found[role] = part.calibration.certificate
+    return {role: certificate for role, certificate in found.items() if certificate}

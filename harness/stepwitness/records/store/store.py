@@ -1,0 +1,226 @@
+"""The store as its users see it: what goes in, and what is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from sqlalchemy import Engine, select
+
+from stepwitness.errors import near_miss
+from stepwitness.records.manifest import open_record, verify
+from stepwitness.records.store import queries
+from stepwitness.records.store.address import REPORTS, Address
+from stepwitness.records.store.documents import documents_of, put_document
+from stepwitness.records.store.engine import make_engine, reading, writing
+from stepwitness.records.store.errors import StoreError
+from stepwitness.records.store.filing import put_record
+from stepwitness.records.store.models import RecordRow
+from stepwitness.records.store.pieces import file_names, file_pieces
+from stepwitness.records.store.schema import prepare
+from stepwitness.records.store.stored import StoredDocument, StoredFinding, StoredRecord, TrendPoint
+
+_SHORTEST_SEAL = 6
+
+
+def open_store(where: str | Path | None = None, *, reports: Path = REPORTS) -> Store:
+    """The store at `where`, made or migrated where that is needed.
+
+    Parameters
+    ----------
+    where : a file's path, or a URL such as ``postgresql+psycopg://rig@db/stepwitness``; None for what
+        ``STEPWITNESS_STORE`` says, or else the file ``stepwitness.sqlite`` in `reports`.
+
+    Raises
+    ------
+    BadInput : for a URL that can't be read, and a database or driver that isn't there.
+    StoreUnreachable : where the database can't be reached.
+    StoreTooNew : where a newer version of this software made its tables.
+    """
+    return Store(Address(where, reports=reports))
+
+
+class Store:
+    """A store of records; use it in a ``with``, or `close` it.
+
+    Every method raises `StoreUnreachable` where the database isn't reached any more.
+    """
+
+    def __init__(self, address: Address) -> None:
+        self.address = address
+        self._engine: Engine = make_engine(address)
+        try:
+            prepare(self._engine, address)
+        except BaseException:
+            self._engine.dispose()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        return repr(self.address)
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    # -- records ---------------------------------------------------------------------------------------------
+
+    def file(self, directory: Path, *, folder: str = "") -> StoredRecord:
+        """Take the record in a run's folder, with its journals; nothing changes where it is here already.
+
+        Parameters
+        ----------
+        folder : what to remember as its folder (default: its last two names).
+
+        Raises
+        ------
+        StoreError : where the folder isn't what was sealed, with the place.
+        RecordError : where there is no record.
+        """
+        directory = Path(directory).absolute()
+        record = open_record(directory)
+        broken = verify(directory)
+        if broken:
+            more = f" and {len(broken) - 1} more" if len(broken) > 1 else ""
+            raise StoreError(f"{directory} isn't what was sealed: {broken[0]}{more}")
+        with writing(self._engine, self.address) as connection:
+            put_record(connection, record, folder or f"{directory.parent.name}/{directory.name}")
+            found = queries.record_by_seal(connection, str(record.seal["sha256"]))
+        assert found is not None, "it was filed, now or before"
+        return found
+
+    def has(self, seal: str) -> bool:
+        """Whether the record of this seal is here."""
+        with reading(self._engine, self.address) as connection:
+            return connection.scalar(select(RecordRow.id).where(RecordRow.seal == seal)) is not None
+
+    def records(
+        self,
+        *,
+        bench: str = "",
+        axis: str = "",
+        serial: str = "",
+        plan: str = "",
+        purpose: str = "",
+        verdict: str = "",
+        simulated: bool | None = None,
+        since: str = "",
+        until: str = "",
+        after: StoredRecord | None = None,
+        limit: int | None = 50,
+    ) -> tuple[StoredRecord, ...]:
+        """A page of records, newest first.
+
+        Parameters
+        ----------
+        bench, axis, serial, plan, purpose, verdict, simulated : each must be equal where it is given.
+        since, until : ISO 8601 times or days, UTC without a zone; `until` itself isn't included.
+        after : the last record of the page before. limit : records on a page, None for all.
+        """
+        with reading(self._engine, self.address) as connection:
+            return queries.records_where(
+                connection,
+                subject={"bench": bench, "axis": axis, "serial": serial, "plan": plan, "simulated": simulated},
+                record={"purpose": purpose, "verdict": verdict},
+                since=since,
+                until=until,
+                after=after,
+                limit=limit,
+            )
+
+    def record(self, key: str) -> StoredRecord:
+        """One record: by its seal or the beginning of it (six signs at least), by ``BENCH/FOLDER``, or by its run's id.
+
+        Raises
+        ------
+        StoreError : where there is none, or several.
+        """
+        with reading(self._engine, self.address) as connection:
+            found = None
+            if len(key) >= _SHORTEST_SEAL and not set(key.lower()) - set("0123456789abcdef"):
+                found = queries.record_by_seal(connection, key.lower())
+            if found is None:
+                bench, _, name = key.rpartition("/")
+                found = queries.record_by_name(connection, bench="", name=key) or (
+                    queries.record_by_name(connection, bench=bench, name=name) if bench else None
+                )
+            if found is None:
+                benches = queries.names_of(connection, "bench")
+                hint = near_miss(key.rpartition("/")[0], benches) if "/" in key else ""
+                raise StoreError(f"there is no record '{key}' in {self.address}" + (f"; {hint}" if hint else ""))
+            return found
+
+    def findings(self, seal: str) -> tuple[StoredFinding, ...]:
+        """The findings of a record, in its order, then its estimates without a limit."""
+        with reading(self._engine, self.address) as connection:
+            return queries.findings_of(connection, seal)
+
+    def trend(
+        self,
+        *,
+        axis: str = "",
+        procedure: str = "",
+        characteristic: str,
+        serial: str = "",
+        bench: str = "",
+        plan: str = "",
+        simulated: bool | None = None,
+        since: str = "",
+        limit: int | None = None,
+    ) -> tuple[TrendPoint, ...]:
+        """A characteristic over the records, oldest first, with or without a limit in its plan.
+
+        Parameters
+        ----------
+        procedure : its id in the plan. simulated : None gives stand-ins and real parts, each point saying which.
+        since : an ISO 8601 time or day. limit : so many at most, the newest.
+        """
+        with reading(self._engine, self.address) as connection:
+            return queries.trend_of(
+                connection,
+                procedure=procedure,
+                characteristic=characteristic,
+                subject={"bench": bench, "axis": axis, "serial": serial, "plan": plan, "simulated": simulated},
+                since=since,
+                limit=limit,
+            )
+
+    # -- files -----------------------------------------------------------------------------------------------
+
+    def file_names(self, seal: str) -> tuple[str, ...]:
+        """The files that a record was sealed with, its own first."""
+        with reading(self._engine, self.address) as connection:
+            return tuple(file_names(connection, self._number(seal)))
+
+    def pieces(self, seal: str, name: str) -> Iterator[bytes]:
+        """What such a file holds, to the byte, piece by piece."""
+        with reading(self._engine, self.address) as connection:
+            yield from file_pieces(connection, self._number(seal), name)
+
+    def _number(self, seal: str) -> int:
+        with reading(self._engine, self.address) as connection:
+            number = connection.scalar(select(RecordRow.id).where(RecordRow.seal == seal))
+        if number is None:
+            raise StoreError(f"there is no record of the seal {seal} in {self.address}")
+        return number
+
+    # -- documents -------------------------------------------------------------------------------------------
+
+    def file_document(self, kind: str, key: str, path: Path) -> None:
+        """Keep a sealed document: ``lot``, ``qualification`` or ``installation``; once, however often it is filed."""
+        with writing(self._engine, self.address) as connection:
+            put_document(connection, kind=kind, key=key, path=Path(path))
+
+    def documents(self, kind: str, key_prefix: str = "") -> tuple[StoredDocument, ...]:
+        """By key; the states of one key in the order in which they were filed."""
+        with reading(self._engine, self.address) as connection:
+            return documents_of(connection, kind=kind, key_prefix=key_prefix)
