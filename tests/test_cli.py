@@ -214,7 +214,7 @@ class TestRecords:
         assert cli.main(["evaluate", str(directory)]) == 1
         out, err = capsys.readouterr()
         assert "not as in the record" in out
-        assert "isn't the one that was sealed" in err
+        assert 'isn\'t what was sealed; now "FAIL"' in err
 
     @pytest.mark.parametrize("command", ["verify", "evaluate", "report"])
     def test_no_record(self, tmp_path: Path, command: str, capsys: pytest.CaptureFixture[str]) -> None:

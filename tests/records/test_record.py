@@ -16,8 +16,9 @@ from stepwitness.findings import Contribution, Estimate
 from stepwitness.plan.description import Plan
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.records.journal import JournalReadings
-from stepwitness.records.manifest import FILE, RecordError, open_record, verify, write_record
+from stepwitness.records.manifest import open_record, verify, write_record
 from stepwitness.records.record import RunFacts, reevaluate, seal_record
+from stepwitness.records.sealed import RecordError, canonical
 
 Acquired = Callable[..., Path]
 THIN = "\u2009"
@@ -122,14 +123,14 @@ def test_what_a_record_says_of_a_finding(whole: Path) -> None:
 
 
 def test_the_file_is_canonical_json_with_floats_that_come_back(whole: Path) -> None:
-    data = (whole / "record.json").read_text()
+    data = (whole / "record.json").read_bytes()
     parsed = json.loads(data)
 
-    assert data == json.dumps(parsed, sort_keys=True, separators=(",", ":"), ensure_ascii=False) + "\n"
-    assert parsed["schema"] == "stepwitness-record/1"
+    assert data == canonical(parsed) + b"\n"
+    assert parsed["schema"] == "stepwitness-record/2"
     value = parsed["sections"]["findings"][0]["value"]
     assert value == (46.0 * 1e-6 + (47.0 * 1e-6 - 46.0 * 1e-6) / 2)
-    assert repr(value) in data
+    assert canonical(value) in data
 
 
 def test_nothing_is_replaced(whole: Path, plan: Plan, bench: BenchDescription, run: RunFacts) -> None:

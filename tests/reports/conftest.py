@@ -245,6 +245,7 @@ class RunMaker:
                 "scipy": "1.17.0",
                 "platform": "Linux-x86_64",
             },
+            "chain": {"bench": "doser-rig-1", "number": 1, "previous": None, "folder": self.directory.name},
         }
 
     def _procedure(self, name: str) -> dict[str, Any]:

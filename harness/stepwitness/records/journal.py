@@ -27,6 +27,7 @@ from types import TracebackType
 from typing import Any, NamedTuple, Self
 
 from stepwitness.errors import StepwitnessError
+from stepwitness.records.writing import sync_directory
 
 SCHEMA = "stepwitness-journal/1"
 SUFFIX = ".journal.jsonl"
@@ -53,17 +54,6 @@ class JournalCorrupt(JournalError):
 def compact(value: Any) -> str:
     """`value` as JSON without spaces; keys in the order given. NaN and infinities raise ValueError."""
     return json.dumps(value, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-
-
-def sync_directory(directory: Path) -> None:
-    """Make a new or renamed file's name durable, where the system lets a folder be synced."""
-    if os.name != "posix":
-        return
-    descriptor = os.open(directory, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def _tail(prefix: bytes) -> bytes:

@@ -30,6 +30,7 @@ from stepwitness.findings import (
 )
 from stepwitness.plan.description import Plan, PlannedProcedure
 from stepwitness.procedures.procedure import Procedure
+from stepwitness.records.chain import add_record
 from stepwitness.records.journal import JournalError, JournalReadings
 from stepwitness.records.judgement import (
     PARTIAL,
@@ -45,7 +46,6 @@ from stepwitness.records.manifest import (
     open_record,
     refuse_existing,
     text_digest,
-    write_record,
 )
 
 
@@ -135,7 +135,7 @@ def seal_record(
     }
     if history is not None:
         sections["history"] = history(findings, sections["run"]["verdict"])
-    return write_record(directory, sections)
+    return add_record(directory, bench.name, sections)
 
 
 _Journal = JournalReadings | JournalError
