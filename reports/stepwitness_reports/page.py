@@ -21,6 +21,7 @@ from stepwitness.errors import StepwitnessError
 from stepwitness.findings import DecisionRule
 from stepwitness.plan.model import parse_plan
 from stepwitness.records.manifest import Record, open_record, verify
+from stepwitness.records.sealed import UNSIGNED
 from stepwitness_reports.bench_facts import (
     RULE_WORDS,
     Fact,
@@ -69,6 +70,15 @@ class SealedText:
 
 
 @dataclass(frozen=True)
+class Item:
+    """An item that a standard asks of a report; `words` is empty where it is absent."""
+
+    clause: str
+    name: str
+    words: str
+
+
+@dataclass(frozen=True)
 class Page:
     """The page, part by part in its order."""
 
@@ -94,7 +104,10 @@ class Page:
     not_acquired: tuple[str, ...]
     procedures: tuple[Course, ...]
     tables: tuple[Table, ...]
+    standard: str
+    items: tuple[Item, ...]
     record_facts: tuple[Fact, ...]
+    seal_words: str
     texts: tuple[SealedText, ...]
 
 
@@ -146,7 +159,10 @@ def page_of(directory: Path) -> Page:
         not_acquired=tuple(f"{item['procedure']}: {item['characteristic']}" for item in sections["not_acquired"]),
         procedures=tuple(_course(item, read) for item in sections["procedures"]),
         tables=tuple(raw),
+        standard=sections["report"]["standard"],
+        items=tuple(Item(item["clause"], item["item"], item["told"] or "") for item in sections["report"]["items"]),
         record_facts=tuple(_record_facts(record)),
+        seal_words=UNSIGNED,
         texts=(
             SealedText(f"plan file {plan['file']}", plan["text"]),
             SealedText(f"bench file {bench['file']}", bench["text"]),
@@ -288,8 +304,14 @@ def _run_facts(run: Mapping[str, Any], plan: Mapping[str, Any]) -> list[Fact]:
 
 def _record_facts(record: Record) -> list[Fact]:
     software = record.sections["software"]
+    chain = record.sections["chain"]
+    place = "not chained" if chain["number"] is None else f"record {chain['number']} of {chain['bench']}"
+    after = f", after seal {chain['previous'][:12]}…" if chain["previous"] else ""
+    operator = record.sections["report"]["operator"]
     return [
         Fact("record", str(record.sections["run"]["id"])),
+        *([Fact("operator", operator)] if operator else []),
+        Fact("chain", place + after),
         Fact("seal, SHA-256", str(record.seal.get("sha256", ""))),
         Fact("software", ", ".join(f"{name} {version}" for name, version in sorted(software.items()))),
     ]

@@ -16,7 +16,7 @@ from stepwitness.findings import Contribution, Estimate
 from stepwitness.plan.description import Plan
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.records.journal import JournalReadings
-from stepwitness.records.manifest import open_record, verify, write_record
+from stepwitness.records.manifest import FILE, open_record, verify, write_record
 from stepwitness.records.record import RunFacts, reevaluate, seal_record
 from stepwitness.records.sealed import RecordError, canonical
 

@@ -245,6 +245,14 @@ class RunMaker:
                 "scipy": "1.17.0",
                 "platform": "Linux-x86_64",
             },
+            "report": {
+                "standard": "ISO/IEC 17025:2017, 7.8",
+                "operator": "MK",
+                "items": [
+                    {"clause": "7.8.2.1 b", "item": "laboratory", "told": "Tarnbrook Dosing, test room 2"},
+                    {"clause": "7.8.2.1 e", "item": "customer", "told": None},
+                ],
+            },
             "chain": {"bench": "doser-rig-1", "number": 1, "previous": None, "folder": self.directory.name},
         }
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from stepwitness.axis import Axis
 from stepwitness.devices.interfaces import Side
 from stepwitness.devices.part import Part as Part
+from stepwitness.site import NOTHING_SAID, SiteFacts
 
 if TYPE_CHECKING:
     from stepwitness.standin.parameters import StandIn
@@ -187,6 +188,7 @@ class BenchDescription:
     spread: Mapping[str, float] = field(default_factory=dict)
     stop: Stop | None = None
     use: Use = Use.PROCESS
+    site: SiteFacts = NOTHING_SAID
 
     @property
     def all_stand_in(self) -> bool:

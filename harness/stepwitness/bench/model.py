@@ -38,6 +38,7 @@ from stepwitness.bench.stand_in import check_stand_in, spread_from, stand_in_fro
 from stepwitness.errors import BadInput
 from stepwitness.fields import read_section
 from stepwitness.files import Section, parse_yaml, read_text
+from stepwitness.site import SiteFacts
 
 
 def load_bench(path: Path | str) -> BenchDescription:
@@ -103,6 +104,7 @@ def _description(file: BenchFile, tree: Section, text: str, path: str) -> BenchD
         axis_serial=file.axis.serial or "",
         use=file.use,
         counter_certificate=(file.counter.certificate or "") if file.counter else "",
+        site=file.site.facts() if file.site else SiteFacts(),
     )
 
 

@@ -41,6 +41,7 @@ from stepwitness.fields import (
 )
 from stepwitness.files import quoted
 from stepwitness.quantities import Kind, exact, si
+from stepwitness.site_section import SiteSection
 
 STAND_IN = "stand-in"
 STAND_IN_OPTIONS = {"drive": {"loop": ("open", "closed")}}
@@ -329,6 +330,7 @@ class BenchFile(Strict):
     stop: StopSection | None = None
     blocked: BlockedSection | None = None
     guide_friction: Force | None = Field(None, description="Friction of the guide, as far as it is known.")
+    site: SiteSection | None = None
     stand_in: StandInSection | None = None
     use: Annotated[Use, word(Use)] = Field(
         Use.PROCESS,

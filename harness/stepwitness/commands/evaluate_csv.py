@@ -17,6 +17,9 @@ def add(commands: Commands) -> None:
         "--procedure", default="", metavar="ID", help="whose readings they are, where the plan leaves it open"
     )
     csv.add_argument("--into", type=Path, metavar="FOLDER", help="folder of the record (default: below reports/)")
+    csv.add_argument(
+        "--site", action="append", default=[], metavar="KEY=TEXT", help="a fact for the report, such as operator=MK"
+    )
     csv.set_defaults(run=run)
 
 
@@ -27,11 +30,13 @@ def run(given: argparse.Namespace) -> int:
     from stepwitness.records.manifest import open_record
     from stepwitness.records.readings_file import record_readings
     from stepwitness.records.record import reevaluate
+    from stepwitness.site import site_facts
 
     plan, bench = load_plan_and_bench(given.plan)
     now = datetime.now(UTC)
     into = given.into or Path("reports") / bench.name / f"{now:%Y-%m-%dT%H%M%S}-{plan.name}"
-    record = record_readings(plan, bench, given.readings, into, procedure_id=given.procedure, now=now)
+    site = site_facts(given.site)
+    record = record_readings(plan, bench, given.readings, into, procedure_id=given.procedure, now=now, site=site)
     again = reevaluate(into)
     say(f"{plan.name} on {bench.name}, readings of {given.readings}")
     say_findings(again.findings, bench.axis)

@@ -12,6 +12,7 @@ from stepwitness.errors import Place
 from stepwitness.findings import MAXIMUM_RISK, DecisionRule, Limit
 from stepwitness.procedures.preparation import Preparation, WarmUp
 from stepwitness.procedures.procedure import Procedure
+from stepwitness.site import NOTHING_SAID, SiteFacts
 
 
 class Purpose(Enum):
@@ -107,6 +108,7 @@ class Plan:
     history: HistoryPolicy = HistoryPolicy()
     warm_up: WarmUp | None = None
     settling_s: float = 0.0
+    site: SiteFacts = NOTHING_SAID
 
     def preparation(self, *, first: bool) -> Preparation:
         """Before a procedure of this plan; the `first` of a run warms up."""

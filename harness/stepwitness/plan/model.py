@@ -44,6 +44,8 @@ from stepwitness.plan.sight import sights
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.quantities import STEP_UNITS, Kind, exact, finite, split
 from stepwitness.settings import Setting, settings_of
+from stepwitness.site import SiteFacts
+from stepwitness.site_section import SiteSection
 
 SUFFIX = ".plan.yaml"
 
@@ -77,6 +79,7 @@ class PlanFile(Strict):
     settling: Annotated[float, quantity(Kind.TIME, at_least=0, at_most=600)] = Field(
         0.0, description="Least rest before a reading, after a move and after the drop to hold current."
     )
+    site: SiteSection | None = None
     procedures: list[Any] = Field(description="The procedures, each a list item of one key.", min_length=1)
 
 
@@ -189,6 +192,7 @@ def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str
         history=head.history.policy() if head.history else HistoryPolicy(),
         warm_up=head.warm_up.warm_up() if head.warm_up else None,
         settling_s=head.settling,
+        site=head.site.facts() if head.site else SiteFacts(),
     )
 
 

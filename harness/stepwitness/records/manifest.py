@@ -35,6 +35,7 @@ SECTIONS = (
     "findings",
     "not_acquired",
     "software",
+    "report",
     "chain",
 )
 

@@ -29,6 +29,7 @@ from stepwitness.quantities import Kind, exact
 from stepwitness.records.journal import JournalWriter
 from stepwitness.records.manifest import journal_path
 from stepwitness.records.record import RunFacts, seal_record
+from stepwitness.site import NOTHING_SAID, SiteFacts
 
 OVER = "file"
 """How a record says that its readings came from a file."""
@@ -58,6 +59,7 @@ def record_readings(
     *,
     procedure_id: str = "",
     now: datetime | None = None,
+    site: SiteFacts = NOTHING_SAID,
 ) -> Path:
     """Evaluate a file of readings by a plan, into a new folder; the path of its record.
 
@@ -88,6 +90,7 @@ def record_readings(
         over=OVER,
         simulated=False,
         identities={"readings": f"{file.name}, SHA-256 {digest}"},
+        site=site,
     )
     return seal_record(directory, plan, bench, facts)
 

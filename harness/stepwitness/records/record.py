@@ -47,6 +47,8 @@ from stepwitness.records.manifest import (
     refuse_existing,
     text_digest,
 )
+from stepwitness.records.report_section import report_section
+from stepwitness.site import NOTHING_SAID, SiteFacts
 
 
 @dataclass(frozen=True)
@@ -61,6 +63,7 @@ class RunFacts:
         its plan names is partial in any case.
     attempt, previous, reason : 1, None and an empty text, or a later attempt, the id of the one before, and why.
     identities : what each part said it is, by role.
+    site : what the site said of this run; it wins over what bench and plan say.
     """
 
     id: str
@@ -74,6 +77,7 @@ class RunFacts:
     previous: str | None = None
     reason: str = ""
     identities: Mapping[str, str] = field(default_factory=dict)
+    site: SiteFacts = NOTHING_SAID
 
 
 # -- sealing -------------------------------------------------------------------------------------------------
@@ -100,8 +104,9 @@ def seal_record(
     judged = [_judged(directory, plan, bench, item) for item in taken]
     findings = [finding for _, judgement in judged for finding in judgement.findings]
     missing = [item for item in plan.procedures if item not in taken]
+    told = _run_section(plan, bench, run, findings, missing)
     sections: dict[str, Any] = {
-        "run": _run_section(plan, bench, run, findings, missing),
+        "run": told,
         "plan": {
             "name": plan.name,
             "file": plan.path,
@@ -119,6 +124,7 @@ def seal_record(
             "text": bench.text,
             "sha256": text_digest(bench.text),
             "identities": dict(run.identities),
+            "calibration": _calibration_entry(bench),
         },
         "axis": {"name": bench.axis.name, "serial": bench.axis_serial},
         "procedures": [
@@ -132,6 +138,15 @@ def seal_record(
             for limit in item.limits
         ],
         "software": _software(),
+        "report": report_section(
+            plan,
+            bench,
+            bench.site.under(plan.site).under(run.site),
+            told,
+            taken=taken,
+            findings=findings,
+            estimates=sum(len(judgement.estimates) for _, judgement in judged),
+        ),
     }
     if history is not None:
         sections["history"] = history(findings, sections["run"]["verdict"])
@@ -186,6 +201,24 @@ def _run_section(
         "reason": run.reason,
         "statement": run_statement(plan, bench, findings, partial_reason=reason if partial else ""),
     }
+
+
+def _calibration_entry(bench: BenchDescription) -> dict[str, Any]:
+    """By role, what the certificates in force said; with the identities it tells a history's instruments apart."""
+    held = {"gauge": bench.gauge, "meter": bench.meter}
+    entry: dict[str, Any] = {
+        role: {
+            "certificate": part.calibration.certificate,
+            "expires": part.calibration.expires.isoformat(),
+            "U": part.calibration.expanded_uncertainty,
+            "k": part.calibration.coverage_factor,
+        }
+        for role, part in held.items()
+        if part is not None and part.calibration is not None
+    }
+    if bench.counter_certificate:
+        entry["counter"] = {"certificate": bench.counter_certificate}
+    return entry
 
 
 def _procedure_entry(planned: PlannedProcedure, journal: _Journal, judgement: Judgement, axis: Axis) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import Any
 
 SCHEMA = "stepwitness-record/1"
+_REPORT = {"standard": "", "operator": "", "items": []}
 
 
 def canonical(value: Any) -> bytes:
@@ -54,10 +55,11 @@ def _broken(file: str, sections: Mapping[str, Any], seal: Mapping[str, Any], dat
 
 
 def migrated(sections: Mapping[str, Any]) -> dict[str, Any]:
-    """The sections as the second schema has them: not chained."""
+    """The sections as the second schema has them: not chained, and nothing told beyond them."""
     bench = sections.get("bench")
-    name = bench.get("name", "") if isinstance(bench, dict) else ""
-    return {**sections, "chain": {"bench": name, "number": None, "previous": None, "folder": ""}}
+    bench = bench if isinstance(bench, dict) else {}
+    chain = {"bench": bench.get("name", ""), "number": None, "previous": None, "folder": ""}
+    return {**sections, "bench": {"calibration": {}, **bench}, "chain": chain, "report": _REPORT}
 
 
 def _seal(sections: Mapping[str, Any]) -> dict[str, Any]:

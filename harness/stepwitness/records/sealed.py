@@ -28,6 +28,8 @@ import rfc8785
 from stepwitness.errors import StepwitnessError
 from stepwitness.records.writing import write_new
 
+UNSIGNED = "The seal isn't signed: it shows accident, not forgery."
+
 _LARGEST_INTEGER = 2**53 - 1
 _CHECK = 8
 _MOST_NAMED = 5
