@@ -23,7 +23,8 @@ from typing import Any, Self
 from filelock import FileLock, Timeout
 
 from stepwitness.errors import StepwitnessError
-from stepwitness.records.journal import line_digest, numbered_line, sync_directory
+from stepwitness.records.journal import line_digest, numbered_line
+from stepwitness.records.writing import sync_directory
 
 OPENED = "opened"
 FIRST = "0" * 64
