@@ -97,7 +97,7 @@ def conduct(
             failure = error
             course.cut_short = what_ended(error)
     facts = RunFacts(
-        id=f"{id}-{plan.name}" + (f"-{attempt}" if attempt > 1 else ""),
+        id=_record_id(id, plan, attempt),
         started=started,
         ended=_now(),
         over="live" if live else way_to_stand_ins(bench, over),
@@ -114,6 +114,45 @@ def conduct(
     if failure is not None:
         raise failure
     return record
+
+
+def seal_left_behind(
+    plan: Plan,
+    bench: BenchDescription,
+    directory: Path,
+    *,
+    started: str,
+    serial: str = "",
+    live: str = "",
+    over: str = "",
+    attempt: int = 1,
+    previous: str | None = None,
+    reason: str = "",
+) -> Path | None:
+    """Seal the journals of a run whose process died before it could; None where there are none.
+
+    `started` : when, UTC, ISO 8601; the others as for `conduct`. What wasn't acquired to its end is ABORTED.
+    """
+    if not any(journal_path(directory, planned.id).exists() for planned in plan.procedures):
+        return None
+    facts = RunFacts(
+        id=_record_id(secrets.token_hex(6), plan, attempt),
+        started=started,
+        ended=_now(),
+        over="live" if live else way_to_stand_ins(bench, over),
+        simulated=not live,
+        partial_reason="the process that ran it died",
+        attempt=attempt,
+        previous=previous,
+        reason=reason,
+    )
+    record = seal_record(directory, plan, replace(bench, axis_serial=serial or bench.axis_serial), facts)
+    rendered(directory)
+    return record
+
+
+def _record_id(run: str, plan: Plan, attempt: int) -> str:
+    return f"{run}-{plan.name}" + (f"-{attempt}" if attempt > 1 else "")
 
 
 @dataclass

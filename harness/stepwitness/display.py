@@ -32,6 +32,9 @@ MINUS = "\u2212"
 NOTHING = "\u2014"
 """Stands where there is no value to print."""
 
+SHAPES = {"PASS": "●", "FAIL": "✕", "INCONCLUSIVE": "◐", "NOT OBSERVABLE": "○", "ABORTED": "■", "PARTIAL": "▪"}
+"""A shape beside each verdict, so that it is told apart at a glance without colour."""
+
 _SIGNIFICANT_OF_U = 2
 _SIGNIFICANT_ALONE = 3
 _SIGNIFICANT_OF_LIMIT = 12

@@ -47,7 +47,8 @@ class Inspected:
 
     `steady` : production runs at a steady rate. `reduction_wanted` : whoever is responsible would have reduced
     inspection. `limit_number` : of MIL-STD-105E table VIII for the sample of the last ten lots; None where unknown, and
-    inspection is then never reduced under that edition.
+    inspection is then never reduced under that edition. `accepted` : where the lot was judged otherwise than by
+    counting nonconforming units, as by variables.
     """
 
     plan: SinglePlan
@@ -55,6 +56,12 @@ class Inspected:
     steady: bool = True
     reduction_wanted: bool = False
     limit_number: int | None = None
+    accepted: bool | None = None
+
+    @property
+    def passed(self) -> bool:
+        """Whether the lot was accepted."""
+        return self.plan.accepts(self.nonconforming) if self.accepted is None else self.accepted
 
 
 @dataclass(frozen=True)
@@ -108,7 +115,7 @@ def resumed(state: State) -> State:
 
 
 def _normal(state: State, lot: Inspected) -> State:
-    accepted = lot.plan.accepts(lot.nonconforming)
+    accepted = lot.passed
     recent = (*state.recent, accepted)[-WINDOW:]
     if recent.count(False) >= NOT_ACCEPTED_TO_TIGHTEN:
         return State(state.edition, Stage.TIGHTENED)
@@ -139,7 +146,7 @@ def _score(score: int, lot: Inspected, accepted: bool) -> int:
 
 
 def _tightened(state: State, lot: Inspected) -> State:
-    if not lot.plan.accepts(lot.nonconforming):
+    if not lot.passed:
         failed = state.failed + 1
         if failed >= NOT_ACCEPTED_TO_STOP:
             return State(state.edition, Stage.DISCONTINUED)
@@ -151,7 +158,7 @@ def _tightened(state: State, lot: Inspected) -> State:
 
 def _reduced(state: State, lot: Inspected) -> State:
     between = lot.plan.ac < lot.nonconforming < lot.plan.re
-    if between or not lot.plan.accepts(lot.nonconforming) or not lot.steady:
+    if between or not lot.passed or not lot.steady:
         return State(state.edition)
     return replace(state, run=state.run + 1)
 

@@ -1,0 +1,185 @@
+"""Leads an operator through the units of a lot: mount, scan, clamp, clear the area, test; one at a time.
+
+1. What is scanned decides which unit is tested; anything that mustn't be is refused with the reason, noted, and scanned
+   again.
+2. Nothing moves before the operator has said that the area is clear. That word is no safety function; guards and the
+   stop circuit are.
+3. A break at any prompt, and any end of the process, leaves the lot where it can be carried on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from fractions import Fraction
+from typing import Protocol
+
+from stepwitness.conduct import conduct
+from stepwitness.display import SHAPES, THIN, duration_text, number
+from stepwitness.errors import StepwitnessError
+from stepwitness.inspection.lot import Lot, Refused
+from stepwitness.inspection.sentence import Outcome, Sentence
+from stepwitness.inspection.standing import Attempt, Why
+from stepwitness.inspection.wording import counted
+from stepwitness.records.manifest import FILE
+
+CLEAR = "clear"
+
+
+class BrokenOff(StepwitnessError):
+    """The operator broke off, or there is nobody to ask."""
+
+
+class Operator(Protocol):
+    """Who mounts units and reads the screen. Every question may raise `BrokenOff`."""
+
+    def say(self, text: str) -> None:
+        """Tell something that needs no answer."""
+        ...
+
+    def confirm(self, text: str) -> None:
+        """Ask for something to be done, and wait until it is."""
+        ...
+
+    def confirm_by(self, text: str, word: str) -> None:
+        """Ask, and wait until the answer is `word`."""
+        ...
+
+    def scan(self, text: str, due: str) -> str:
+        """Ask for a serial number; `due` is the one that would be right."""
+        ...
+
+
+def inspect(lot: Lot, operator: Operator, *, initials: str = "", today: Callable[[], date] = date.today) -> None:
+    """Test every unit that is due, each at most once.
+
+    Raises
+    ------
+    BrokenOff, KeyboardInterrupt : between two units or within one; the lot can be carried on.
+    Refused : a calibration that is out of date.
+    SafeStateError : an axis that couldn't be made safe.
+    """
+    _told_of_recovery(lot, operator)
+    due = lot.standing.due
+    sample = len(lot.progress.draw.serials)
+    while due:
+        operator.say(f"\nunit {sample - len(lot.standing.due) + 1} of {sample}: {due[0]}")
+        attempt = inspect_unit(lot, due[0], operator, initials=initials, today=today())
+        due.remove(attempt.serial)
+        _told_of_lot(lot, operator)
+
+
+def inspect_unit(
+    lot: Lot,
+    due: str,
+    operator: Operator,
+    *,
+    initials: str = "",
+    why: Why | None = None,
+    note: str = "",
+    today: date,
+) -> Attempt:
+    """Lead one unit through its test: `due`, or without a `why` another drawn unit that is scanned in its place.
+
+    Raises as `inspect`.
+    """
+    lot.rig.check(today)
+    operator.confirm(f"Mount it on {lot.rig.bench.name}, then press Enter")
+    serial = _scanned(lot, due, operator, only=why is not None)
+    operator.confirm("Clamp it, then press Enter")
+    operator.say(_forecast(lot))
+    operator.confirm_by(f"Is the area clear? Type '{CLEAR}'", CLEAR)
+    attempt = lot.begin(serial, operator=initials, why=why, note=note)
+    folder = lot.reports / attempt.folder
+    try:
+        conduct(
+            lot.plan,
+            lot.rig.bench,
+            folder,
+            serial=serial,
+            live=lot.rig.live,
+            over=lot.rig.over,
+            attempt=attempt.number,
+            previous=attempt.previous or None,
+            reason=attempt.reason,
+            told=operator.say,
+        )
+    except BaseException as error:
+        if (folder / FILE).exists():
+            _told_of_unit(lot.end(attempt), operator, folder.as_posix())
+        else:
+            lot.give_up(attempt, str(error) or "it was broken off before anything was acquired")
+        raise
+    attempt = lot.end(attempt)
+    _told_of_unit(attempt, operator, folder.as_posix())
+    return attempt
+
+
+def _scanned(lot: Lot, due: str, operator: Operator, *, only: bool) -> str:
+    """The serial number that was scanned, once it is one that may be tested now."""
+    while True:
+        scanned = operator.scan("Scan its serial number", due).strip()
+        problem = (
+            "" if scanned == due else f"isn't the unit to be tested again, {due}" if only else lot.refusal(scanned)
+        )
+        if not problem:
+            if scanned != due:
+                operator.say(f"{scanned} was drawn too, and is taken now.")
+            return scanned
+        lot.note_refusal(scanned, problem)
+        operator.say(f"refused: {scanned or 'nothing'} {problem}; {due} is due")
+
+
+def _forecast(lot: Lot) -> str:
+    """What will move, how far and how long."""
+    bench = lot.rig.bench
+    forecasts = [planned.procedure.check(bench, planned.settings) for planned in lot.plan.procedures]
+    low, high = min(one.lowest_m for one in forecasts), max(one.highest_m for one in forecasts)
+    span = f"{_mm(low)} to {_mm(high)}{THIN}mm"
+    takes = duration_text(sum(one.duration_s for one in forecasts))
+    return f"{bench.axis.name} will move from {span}, for {takes}. Keep clear of it."
+
+
+def _mm(travel_m: float) -> str:
+    return number(Fraction(str(round(travel_m * 1e3, 3))), 0 if round(travel_m * 1e3, 3).is_integer() else 1)
+
+
+def _told_of_recovery(lot: Lot, operator: Operator) -> None:
+    attempt = lot.recover()
+    if attempt is not None:
+        came = attempt.outcomes.statement if attempt.outcomes is not None else attempt.lost
+        operator.say(f"{attempt.serial} was under test when the process died: {came}")
+
+
+def _told_of_unit(attempt: Attempt, operator: Operator, folder: str) -> None:
+    """A unit's result, its failure at once."""
+    assert attempt.outcomes is not None
+    operator.say(f"{SHAPES[attempt.outcomes.verdict]} {attempt.outcomes.statement}")
+    if attempt.outcomes.outcome is Outcome.NONCONFORMING:
+        operator.say(f"{attempt.serial} is nonconforming: keep it apart. Its readings are in {folder}")
+    elif attempt.outcomes.outcome is Outcome.OPEN:
+        operator.say(f"{attempt.serial} isn't decided by this record, and stays due.")
+
+
+def _told_of_lot(lot: Lot, operator: Operator) -> None:
+    """Say as soon as the units still due can't change the sentence any more."""
+    judgement = lot.progress.judgement
+    if judgement.sentence is Sentence.NOT_ACCEPTED and judgement.undecided:
+        operator.say(
+            f"The lot is not accepted already, with {counted(judgement.nonconforming, 'nonconforming unit')}; "
+            "the rest of the sample is tested for the record."
+        )
+
+
+def check_open(lot: Lot) -> None:
+    """Refuse a lot that has its sentence.
+
+    Raises
+    ------
+    Refused : with where the sentence stands.
+    """
+    if lot.sentenced:
+        raise Refused(
+            f"{lot.description.title} has its sentence ({lot.document}); units that come again are a lot of another "
+            f"number that says 'resubmits: {lot.description.lot}', and one unit alone is tested again by 'lot retest'"
+        )

@@ -1,0 +1,393 @@
+"""A lot that this process works on: its ledger, and what may be done with it.
+
+1. Whatever happens is in the ledger before anything follows from it, so that a break at any instant loses nothing and
+   repeats nothing unseen.
+2. What can't be right is refused before anything moves: a lot that was sentenced, files that changed since the draw,
+   units that were tested before, inspection that is discontinued, a calibration out of date.
+3. The sentence rests on records that are still the ones that were sealed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import secrets
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from stepwitness.bench.arming import check_live, only_read
+from stepwitness.bench.description import BenchDescription
+from stepwitness.conduct import seal_left_behind
+from stepwitness.errors import BadInput, StepwitnessError
+from stepwitness.findings import Verdict
+from stepwitness.inspection.description import LotDescription
+from stepwitness.inspection.sampling import SamplePlan, sample_plan
+from stepwitness.inspection.sentence import LotJudgement, Outcome, judged_lot, outcome_of
+from stepwitness.inspection.serials import METHOD, drawn
+from stepwitness.inspection.standing import (
+    BEGUN,
+    DRAWN,
+    LOST,
+    REFUSED,
+    TESTED,
+    UNDECIDED,
+    Attempt,
+    Draw,
+    Standing,
+    Why,
+    refusal,
+    replayed,
+)
+from stepwitness.inspection.supply import LEDGER_FILE, LEDGER_SCHEMA, LOT_FILE, Supply, lot_folder
+from stepwitness.metrology.switching import Stage
+from stepwitness.plan.description import Plan
+from stepwitness.plan.preview import expired
+from stepwitness.records.ledger import Ledger, read_events
+from stepwitness.records.manifest import FILE, open_record, text_digest, verify
+from stepwitness.records.run_folder import make_run_folder, minute
+
+LARGEST_SEED = 2**48
+
+
+class Refused(StepwitnessError):
+    """Something that inspection doesn't do, with the reason."""
+
+
+@dataclass(frozen=True)
+class Rig:
+    """Where units are tested: the bench, its name where its real parts may move, and how stand-ins are reached."""
+
+    bench: BenchDescription
+    live: str = ""
+    over: str = ""
+
+    @property
+    def simulated(self) -> bool:
+        return not self.live
+
+    def check(self, today: date) -> None:
+        """Refuse a bench that isn't armed and has no stand-ins, and one whose calibration is out of date.
+
+        Raises
+        ------
+        BadInput, Refused : with the reason; nothing moved.
+        """
+        if self.live:
+            check_live(self.bench, (self.live,))
+        elif self.bench.stand_in is None:
+            raise BadInput(only_read(self.bench), place=self.bench.drive.place)
+        late = expired(self.bench, today)
+        if late:
+            raise Refused(f"bench '{self.bench.name}': {'; '.join(late)}; no unit is tested with it")
+
+
+@dataclass(frozen=True)
+class Progress:
+    """A lot so far: what its files say, where its units are tested, and what its ledger says."""
+
+    description: LotDescription
+    plan: Plan
+    rig: Rig
+    standing: Standing
+
+    @property
+    def draw(self) -> Draw:
+        """The sample.
+
+        Raises
+        ------
+        Refused : none was drawn yet.
+        """
+        if self.standing.draw is None:
+            raise Refused(f"no sample was drawn yet from {self.description.title}")
+        return self.standing.draw
+
+    @property
+    def sampling_plan(self) -> SamplePlan:
+        """The plan that the sample was drawn by."""
+        return sample_plan(self.description.sampling, self.description.quantity, self.draw.stage)
+
+    @property
+    def judgement(self) -> LotJudgement:
+        """The lot by what is decided so far."""
+        return judged_lot(self.sampling_plan, self.description.sampling, self.standing.units)
+
+
+def folder_of(description: LotDescription, rig: Rig, reports: Path) -> Path:
+    """Where a lot is kept."""
+    return lot_folder(
+        reports,
+        supplier=description.supplier,
+        part=description.part,
+        lot=description.lot,
+        simulated=rig.simulated,
+    )
+
+
+def read_progress(description: LotDescription, plan: Plan, rig: Rig, reports: Path) -> Progress:
+    """A lot as its ledger says it now, whoever works on it.
+
+    Raises
+    ------
+    Refused : it wasn't begun. LedgerError : its ledger isn't what was written.
+    """
+    ledger = folder_of(description, rig, reports) / LEDGER_FILE
+    if not ledger.exists():
+        where = "on stand-ins" if rig.simulated else f"on {rig.bench.name}"
+        raise Refused(f"{description.title} wasn't begun {where}: there is no {ledger}")
+    return Progress(description, plan, rig, replayed(read_events(ledger, LEDGER_SCHEMA)))
+
+
+class Lot:
+    """A lot on disk; use as a context, which holds it for this process.
+
+    Parameters
+    ----------
+    reports : the folder of records, in which lots are kept too.
+
+    Raises
+    ------
+    LedgerError : another process works on it, or its ledger isn't what was written.
+    Refused : its files changed since the sample was drawn.
+    """
+
+    def __init__(self, description: LotDescription, plan: Plan, rig: Rig, reports: Path) -> None:
+        self.description, self.plan, self.rig, self.reports = description, plan, rig, reports
+        self.folder = folder_of(description, rig, reports)
+        self.supply = Supply(self.folder.parent, description.supplier, description.part)
+        self._ledger = Ledger(self.folder / LEDGER_FILE, LEDGER_SCHEMA, _opening(description, plan))
+        try:
+            self._check_same()
+        except BaseException:
+            self._ledger.close()
+            raise
+
+    def __enter__(self) -> Lot:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ledger.close()
+
+    @property
+    def standing(self) -> Standing:
+        return replayed(self._ledger.events)
+
+    @property
+    def document(self) -> Path:
+        """Where the lot's sentence stands once it has one."""
+        return self.folder / LOT_FILE
+
+    @property
+    def sentenced(self) -> bool:
+        return self.document.exists()
+
+    @property
+    def progress(self) -> Progress:
+        return Progress(self.description, self.plan, self.rig, self.standing)
+
+    # -- the sample --------------------------------------------------------------------------------------------
+
+    def draw(self, seed: int | None = None) -> None:
+        """Draw the sample, once; later calls change nothing.
+
+        Raises
+        ------
+        Refused : inspection is discontinued; another lot of the part is under way; units that were tested before; a
+            resubmission of what was never inspected.
+        """
+        if self.standing.draw is not None:
+            return
+        told = self.description
+        with self.supply.drawing():
+            self._draw(told, seed)
+
+    def _draw(self, told: LotDescription, seed: int | None) -> None:
+        others = self.supply.open_lots(but=self.folder)
+        if others:
+            raise Refused(
+                f"lot {others[0]} of {told.part} from {told.supplier} is under way, and the stage of inspection of the "
+                "next depends on its sentence; end it, or close it as incomplete"
+            )
+        if told.resubmits and not self.supply.sentence_of(told.resubmits):
+            raise Refused(f"lot {told.resubmits}, which {told.lot} resubmits, has no sentence here")
+        before = self.tested_elsewhere()
+        again = [serial for serial in told.serials if serial in before]
+        if again:
+            more = f" and {len(again) - 1} more" if len(again) > 1 else ""
+            raise Refused(
+                f"{again[0]}{more} was tested before, in lot {before[again[0]]}; a lot that comes again says "
+                f"'resubmits: {before[again[0]]}'"
+            )
+        stage = self.supply.state(told.sampling.edition).stage
+        if stage is Stage.DISCONTINUED:
+            raise Refused(
+                f"inspection of {told.part} from {told.supplier} is discontinued; once the supplier has acted, "
+                f"'stepwitness lot resume' says so"
+            )
+        seed = secrets.randbelow(LARGEST_SEED) if seed is None else seed
+        sample = sample_plan(told.sampling, told.quantity, stage).sample
+        serials = drawn(told.serials, sample, seed)
+        self._ledger.append(DRAWN, serials=list(serials), seed=seed, method=METHOD, stage=stage.value)
+
+    def tested_elsewhere(self) -> dict[str, str]:
+        """Units of other lots that were tested, with the lot."""
+        return self.supply.tested(but=self.folder, resubmitted=self.description.resubmits)
+
+    # -- units ---------------------------------------------------------------------------------------------------
+
+    def refusal(self, scanned: str) -> str:
+        """Why a unit that was scanned isn't tested now, or an empty text."""
+        return refusal(self.standing, self.description.serials, scanned, elsewhere=self.tested_elsewhere())
+
+    def note_refusal(self, scanned: str, problem: str) -> None:
+        """Keep what was scanned and turned away."""
+        self._ledger.append(REFUSED, scanned=scanned, problem=problem)
+
+    def check_decided(self, serial: str) -> None:
+        """Refuse to test a unit again that isn't decided.
+
+        Raises
+        ------
+        Refused : with what to do.
+        """
+        draw = self.progress.draw
+        if serial not in draw.serials:
+            raise Refused(f"{serial} isn't one of the {len(draw.serials)} units that were drawn")
+        if self.standing.deciding(serial) is None:
+            raise Refused(f"{serial} isn't decided yet: 'stepwitness lot inspect' goes on with it")
+
+    def begin(self, serial: str, *, operator: str = "", why: Why | None = None, note: str = "") -> Attempt:
+        """Note that a unit is about to be tested, and make the folder of its record.
+
+        Raises
+        ------
+        Refused : a unit that is due needs no reason to be tested again, one that is decided does.
+        """
+        standing = self.standing
+        if why is None and (problem := self.refusal(serial)):
+            raise Refused(f"{serial} {problem}")
+        if why is not None:
+            self.check_decided(serial)
+        before = standing.of(serial)
+        recorded = [one.outcomes.record for one in before if one.outcomes is not None]
+        reason = f"{why.value}: {note}".removesuffix(": ") if why is not None else UNDECIDED if before else ""
+        if why is None and not before and self.description.resubmits:
+            reason = f"resubmitted after lot {self.description.resubmits}"
+        folder = make_run_folder(
+            self.reports, bench=self.rig.bench.name, stamp=minute(_local_now()), plan=self.plan.name
+        )
+        self._ledger.append(
+            BEGUN,
+            serial=serial,
+            number=len(before) + 1,
+            folder=folder.relative_to(self.reports).as_posix(),
+            operator=operator,
+            why=why.value if why is not None else "",
+            reason=reason,
+            previous=recorded[-1] if recorded else "",
+        )
+        return self.standing.attempts[-1]
+
+    def end(self, attempt: Attempt) -> Attempt:
+        """Note what the record of the attempt under way says of its unit."""
+        record = open_record(self.reports / attempt.folder)
+        run, findings = record.sections["run"], record.sections["findings"]
+        measured = {one.name for one in self.description.sampling.measured}
+        others = [one for one in findings if f"{one['procedure']}.{one['characteristic']}" not in measured]
+        self._ledger.append(
+            TESTED,
+            serial=attempt.serial,
+            record=run["id"],
+            seal=record.seal["sha256"],
+            verdict=run["verdict"],
+            statement=run["statement"],
+            outcome=self._outcome(findings, partial=run["partial"]).value,
+            otherwise=self._outcome(others, partial=run["partial"], none=Outcome.CONFORMING).value,
+            findings=[{key: one[key] for key in _OF_A_FINDING} for one in findings],
+        )
+        return self.standing.attempts[-1]
+
+    def _outcome(self, findings: Any, *, partial: bool, none: Outcome = Outcome.OPEN) -> Outcome:
+        verdicts = [Verdict(one["verdict"]) for one in findings]
+        if not verdicts:
+            return none
+        return outcome_of(verdicts, partial=partial, counting=self.description.inconclusive)
+
+    def recover(self) -> Attempt | None:
+        """Bring an attempt to its end whose process died: with the record that it left, or one of what it left."""
+        attempt = self.standing.unfinished
+        if attempt is None:
+            return None
+        folder = self.reports / attempt.folder
+        if not (folder / FILE).exists():
+            sealed = seal_left_behind(
+                self.plan,
+                self.rig.bench,
+                folder,
+                started=attempt.begun,
+                serial=attempt.serial,
+                live=self.rig.live,
+                over=self.rig.over,
+                attempt=attempt.number,
+                previous=attempt.previous or None,
+                reason=attempt.reason,
+            )
+            if sealed is None:
+                return self.give_up(attempt, "nothing was acquired before the process died")
+        return self.end(attempt)
+
+    def give_up(self, attempt: Attempt, cause: str) -> Attempt:
+        """Note that an attempt left no record."""
+        with contextlib.suppress(OSError):  # it stays where anything is in it
+            (self.reports / attempt.folder).rmdir()
+        self._ledger.append(LOST, serial=attempt.serial, cause=cause)
+        return self.standing.attempts[-1]
+
+    def check_records(self) -> None:
+        """Refuse to sentence a lot by records that aren't those that were sealed.
+
+        Raises
+        ------
+        Refused : the first such record, with the place that changed.
+        """
+        for attempt in self.standing.attempts:
+            if attempt.outcomes is None:
+                continue
+            folder = self.reports / attempt.folder
+            broken = verify(folder)
+            if not broken and open_record(folder).seal["sha256"] != attempt.outcomes.seal:
+                broken = ["it isn't the record that was judged"]
+            if broken:
+                raise Refused(f"the record of {attempt.serial} in {folder} can't be relied on: {broken[0]}")
+
+    def _check_same(self) -> None:
+        opened, now = self._ledger.events[0], _opening(self.description, self.plan)
+        for what, file in (("lot", self.description.path), ("plan", self.plan.path)):
+            if opened[what] != now[what]:
+                raise Refused(
+                    f"{file}: the {what} file isn't the one by which this lot was begun; put that back, or give the "
+                    "lot another number"
+                )
+
+
+_OF_A_FINDING = (
+    *("procedure", "characteristic", "title", "symbol", "value", "U", "limit", "sense", "unit", "limit_text"),
+    *("verdict", "statement", "reason", "shown"),
+)
+
+
+def _opening(description: LotDescription, plan: Plan) -> dict[str, Any]:
+    return {
+        "lot": {
+            "supplier": description.supplier,
+            "part": description.part,
+            "lot": description.lot,
+            "sha256": text_digest(description.text),
+        },
+        "plan": {"name": plan.name, "sha256": text_digest(plan.text)},
+    }
+
+
+def _local_now() -> str:
+    return datetime.now().astimezone().isoformat(timespec="seconds")
