@@ -30,6 +30,7 @@ from stepwitness.quantities import Kind
 SUFFIX = ".lot.yaml"
 
 _NORMAL = (Figure.READING, Figure.MEAN)
+_FIGURES = {Figure.SPREAD: "is a spread", Figure.EXTREME: "is an extreme"}
 
 
 def _listed(value: Any) -> Any:
@@ -220,7 +221,7 @@ def _measured(name: str, at: int, tree: Section, plan: Plan) -> Measured:
         )
     characteristic = known[name].limit.characteristic
     if characteristic.figure not in _NORMAL:
-        said = f"is a {characteristic.figure.value}" if characteristic.figure.value else "doesn't say what it is"
+        said = _FIGURES.get(characteristic.figure, "doesn't say what it is")
         raise BadInput(
             f"sampling by variables supposes a normal figure, and {characteristic.title} {said}",
             place=place,

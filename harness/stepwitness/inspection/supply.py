@@ -140,8 +140,8 @@ class Supply:
     def _check_ours(self, path: Path, lot: Mapping[str, Any]) -> None:
         if (lot["supplier"], lot["part"]) != (self.supplier, self.part):
             raise HistoryBroken(
-                f"{path.parent}: is a lot of {lot['part']} from {lot['supplier']}; names that differ in signs alone can't "
-                "share a folder"
+                f"{path.parent}: is a lot of {lot['part']} from {lot['supplier']}; names that differ in signs alone "
+                "can't share a folder"
             )
 
     @contextlib.contextmanager
