@@ -1,7 +1,7 @@
 """The stage of inspection, carried from lot to lot of one supplier's part: the standard's rules, case by case.
 
-The cases are those of the state machine's own tests, and here whole lots are drawn, tested, judged and sealed. Numbers of
-the rules: MIL-STD-105E 4.7 and 4.8, and as `metrology.switching` names its sources for ISO 2859-1.
+The cases are those of the state machine's own tests, and here whole lots are drawn, tested, judged and sealed. Numbers
+of the rules: MIL-STD-105E 4.7 and 4.8, and as `metrology.switching` names its sources for ISO 2859-1.
 """
 
 from __future__ import annotations
