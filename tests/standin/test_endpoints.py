@@ -7,9 +7,8 @@ from typing import Any
 import pytest
 
 from stepwitness.axis import Axis
-from stepwitness.bench import assembly
 from stepwitness.devices.clock import VirtualClock
-from stepwitness.standin.endpoints import ON_TERMINALS, WAYS, serve, stand_ins
+from stepwitness.standin.endpoints import ON_TERMINALS, serve, stand_ins
 from stepwitness.standin.presets import preset
 from stepwitness.standin.rig import Rig
 from stepwitness.standin.serving import Server
@@ -22,10 +21,6 @@ def server() -> Iterator[Server]:
     made = Server(lambda: None)
     yield made
     made.close()
-
-
-def test_the_bench_knows_the_ways_that_there_are() -> None:
-    assert ("process", *WAYS) == assembly.WAYS
 
 
 @pytest.mark.parametrize(
