@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -9,12 +12,13 @@ from typing import Any
 
 import pytest
 
-from stepwitness.bench import motion
+from stepwitness.bench import motion, ownership
 from stepwitness.bench.assembly import open_bench, stand_in_parts
 from stepwitness.bench.description import BenchDescription, Part, Stop, StopMethod
 from stepwitness.bench.errors import NotArmed
 from stepwitness.bench.live import Bench
 from stepwitness.bench.model import load_bench
+from stepwitness.bench.ownership import BenchHeld, files_of, left_unsafe
 from stepwitness.devices import catalog
 from stepwitness.devices.clock import VirtualClock
 from stepwitness.devices.errors import LinkLost
@@ -103,6 +107,13 @@ class Reading:
         return lambda *_: self._told.append(name)
 
 
+@pytest.fixture(autouse=True)
+def locks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Real parts are locked for the whole machine; these tests have a machine of their own."""
+    monkeypatch.setattr(ownership, "machine_folder", lambda: tmp_path / "locks")
+    monkeypatch.setattr(ownership, "PATIENCE_S", 0.2)
+
+
 def _only_read(doser: BenchDescription, monkeypatch: pytest.MonkeyPatch) -> tuple[Bench, list[str]]:
     told: list[str] = []
     monkeypatch.setattr(catalog, "build", lambda *_: Reading(told))
@@ -121,6 +132,48 @@ def test_real_parts_that_arent_armed_are_read(doser: BenchDescription, monkeypat
     assert (sweep.claim_m, sweep.counted_m, sweep.gauge_m) == pytest.approx((0.002, 0.002, 0.002))
     bench.close()
     assert told == ["close_link"] * 3, "not even the safe state is commanded: the axis may be somebody else's"
+
+
+def test_real_parts_that_are_only_read_have_one_owner_too(
+    doser: BenchDescription, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench, _ = _only_read(doser, monkeypatch)
+    held = rf"bench 'doser-rig-1' is held: process {os.getpid()} of .*: reading"
+    with pytest.raises(BenchHeld, match=held):
+        _only_read(doser, monkeypatch)
+    with pytest.raises(BenchHeld, match=held):
+        left_unsafe("doser-rig-1")
+    bench.close()
+    assert left_unsafe("doser-rig-1") == ""
+    _only_read(doser, monkeypatch)[0].close()
+
+
+def test_a_reader_that_died_leaves_nothing_to_be_made_safe(
+    doser: BenchDescription, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    script = "import os, sys; from stepwitness.bench import ownership; from pathlib import Path\n"
+    script += "ownership.machine_folder = lambda: Path(sys.argv[1])\n"
+    script += "with ownership.held_to_read('doser-rig-1'): os._exit(7)"
+    ended = subprocess.run([sys.executable, "-c", script, str(ownership.machine_folder())], check=False)
+    assert ended.returncode == 7
+    assert files_of("doser-rig-1")[1].exists()
+    assert left_unsafe("doser-rig-1") == ""
+    bench, told = _only_read(doser, monkeypatch)
+    assert "halt" not in told
+    bench.close()
+
+
+def test_an_axis_that_its_owner_left_is_halted_by_a_reader_and_made_safe_by_the_next_that_may(
+    doser: BenchDescription, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ownership.machine_folder().mkdir()
+    ownership.write_note(files_of("doser-rig-1")[1], owner="process 1 of ada", state="armed")
+    bench, told = _only_read(doser, monkeypatch)
+    assert told == ["halt"]
+    with pytest.raises(NotArmed, match="the axis was left by process 1 of ada: armed, and is halted"):
+        bench.drive.start_move_by(10)
+    bench.close()
+    assert left_unsafe("doser-rig-1") == "process 1 of ada: armed"
 
 
 COMMANDS: list[tuple[str, Callable[[Bench], object]]] = [

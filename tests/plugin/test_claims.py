@@ -13,8 +13,9 @@ import pytest
 from pytest_stepwitness.claims import ABORTED, DONE, Claim, ClaimKey, Claims
 from pytest_stepwitness.folders import RecordFolders, Subject
 from pytest_stepwitness.identity import RunIdentity
-from pytest_stepwitness.locks import lock_of, stop_owners
+from pytest_stepwitness.locks import bench_id, has_real_parts, lock_of, stop_owners
 from stepwitness.bench.lock import BenchInUse, BenchLock, Owner
+from stepwitness.bench.model import load_bench
 from stepwitness.errors import StepwitnessError
 
 KEY = ClaimKey("doser-rig-1", "nightly.plan.yaml", "doser", "backlash")
@@ -94,6 +95,8 @@ def test_a_record_folder_is_shared_and_never_one_that_exists(run: RunIdentity) -
         RecordFolders(run).obtain(replace(subject, plan_text="purpose: incoming"), 1)
 
 
+TARNBROOK = Path(__file__).parents[2] / "benches" / "tarnbrook"
+
 CLAIM = """
 import sys
 from pathlib import Path
@@ -109,7 +112,7 @@ import sys, time
 from pytest_stepwitness.identity import RunIdentity
 from pytest_stepwitness.locks import lock_of
 run = RunIdentity(sys.argv[1], sys.argv[2], sys.argv[3], False, "gw7")
-lock = lock_of("doser-rig-1", run, live=False)
+lock = lock_of("doser-rig-1", run, real=False)
 lock.acquire()
 print("held", flush=True)
 time.sleep(60)
@@ -140,11 +143,24 @@ def test_a_bench_that_another_run_holds_is_refused_with_its_owner(
         lock.acquire()
 
 
+def test_real_parts_are_one_bench_for_the_whole_machine_though_they_are_only_read() -> None:
+    in_process = load_bench(TARNBROOK / "doser.bench.yaml")
+    real = replace(in_process, stand_in=None)
+    found = [
+        has_real_parts(description, armed=armed)
+        for description, armed in ((in_process, False), (in_process, True), (real, False), (real, True))
+    ]
+    assert found == [False, True, True, True]
+    elsewhere = replace(real, path="another/folder/doser.bench.yaml")
+    assert bench_id(real, real=True) == bench_id(elsewhere, real=True) == real.name
+    assert bench_id(real, real=False) != bench_id(elsewhere, real=False)
+
+
 def test_a_worker_waits_for_another_of_its_run_until_that_dies(
     run: RunIdentity, holder: subprocess.Popen[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("stepwitness.bench.lock.PATIENCE_S", 0.0)
-    lock = lock_of("doser-rig-1", run, live=False)
+    lock = lock_of("doser-rig-1", run, real=False)
     ending = threading.Timer(0.5, holder.kill)
     ending.start()
     lock.acquire()
@@ -158,10 +174,10 @@ def test_owners_of_this_run_are_stopped_and_nobody_else(run: RunIdentity, holder
     note = run.room / "doser-rig-1.owner"
     written = note.read_text(encoding="utf-8")
     note.write_text(written.replace(run.id, "another"), encoding="utf-8")
-    stop_owners(run, live=False)
+    stop_owners(run)
     assert holder.poll() is None
     note.write_text(written, encoding="utf-8")
-    stop_owners(run, live=False)
+    stop_owners(run)
     assert holder.wait(30) == -15
 
 
@@ -169,13 +185,13 @@ def test_owners_of_this_run_are_stopped_and_nobody_else(run: RunIdentity, holder
 def test_a_note_whose_lock_is_free_is_not_believed(run: RunIdentity) -> None:
     bystander = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
     try:
-        lock = lock_of("doser-rig-1", run, live=False)
+        lock = lock_of("doser-rig-1", run, real=False)
         lock.acquire()
         note = run.room / "doser-rig-1.owner"
         written = note.read_text(encoding="utf-8")
         lock.release()
         note.write_text(written.replace(str(os.getpid()), str(bystander.pid)), encoding="utf-8")
-        stop_owners(run, live=False)
+        stop_owners(run)
         time.sleep(0.2)
         assert bystander.poll() is None
     finally:

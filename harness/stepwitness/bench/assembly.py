@@ -12,7 +12,7 @@ from stepwitness.bench.description import BenchDescription, Part, Use
 from stepwitness.bench.errors import SafeStateError
 from stepwitness.bench.identities import check_identities
 from stepwitness.bench.live import Bench, Parts
-from stepwitness.bench.ownership import forget, left_unsafe
+from stepwitness.bench.ownership import forget, held_to_read, left_unsafe
 from stepwitness.bench.sentinel import Sentinel
 from stepwitness.bench.stand_in import mounted
 from stepwitness.bench.ways import way_to_stand_ins
@@ -146,23 +146,23 @@ def _make_safe(description: BenchDescription, built: Mapping[str, Any], clock: C
 
 
 def _open_to_read(description: BenchDescription) -> Bench:
+    """Real parts that are only read: by one owner at a time too, as two would swap each other's replies.
+
+    An axis that an earlier owner left is halted, which moves nothing; its safe state is for an owner that may move.
+    """
     clock = WallClock()
-    built = _built(description.parts(), description, clock)
-    try:
+    with contextlib.ExitStack() as stack:
+        unsafe = stack.enter_context(held_to_read(description.name))
+        built = _built(description.parts(), description, clock)
+        stack.push(_closing(built))
+        why = only_read(description)
+        if unsafe:
+            built["drive"].halt()
+            why = f"{why}; the axis was left by {unsafe}, and is halted"
         parts = Parts.built(built)
         check_identities(description, parts, simulated=False)
-        return Bench(
-            description,
-            parts,
-            clock,
-            simulated=False,
-            over="live",
-            release=_closing(built),
-            only_read=only_read(description),
-        )
-    except BaseException:
-        _closing(built)()
-        raise
+        release = stack.pop_all().close
+    return Bench(description, parts, clock, simulated=False, over="live", release=release, only_read=why)
 
 
 def _built(parts: Mapping[str, Part], description: BenchDescription, clock: Clock) -> dict[str, Any]:

@@ -21,7 +21,7 @@ PATIENCE_S = 10.0
 """How long a bench that another run holds is waited for."""
 
 LOCK, NOTE = ".lock", ".owner"
-FOR_ALL_USERS = 0o666
+FOR_ALL_USERS, _FOLDER_FOR_ALL_USERS = 0o666, 0o777
 _POLL_S = 0.1
 
 
@@ -32,6 +32,14 @@ class BenchInUse(StepwitnessError):
 def machine_folder() -> Path:
     """Where every process of this machine locks benches of real parts."""
     return Path(tempfile.gettempdir()) / "stepwitness-locks"
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder of locks, for all users: whoever comes first isn't the only one to use the rig."""
+    if not folder.is_dir():
+        folder.mkdir(parents=True, exist_ok=True)
+        with contextlib.suppress(OSError):
+            folder.chmod(_FOLDER_FOR_ALL_USERS)
 
 
 @dataclass(frozen=True)
@@ -77,7 +85,7 @@ class BenchLock:
         deadline = time.monotonic() + PATIENCE_S
         while True:
             try:
-                self._folder.mkdir(parents=True, exist_ok=True)
+                make_folder(self._folder)
                 lock.acquire(timeout=_POLL_S, poll_interval=_POLL_S / 2)
                 break
             except Timeout:

@@ -19,7 +19,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stepwitness.bench.lock import FOR_ALL_USERS, machine_folder
+from stepwitness.bench.lock import FOR_ALL_USERS, machine_folder, make_folder
 from stepwitness.errors import StepwitnessError
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ def _locked(bench: str) -> BaseFileLock:
 
     path, note, _ = files_of(bench)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         lock = FileLock(path, mode=FOR_ALL_USERS)
         lock.acquire(timeout=PATIENCE_S, poll_interval=_POLL_S)
     except Timeout:
