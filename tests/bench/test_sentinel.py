@@ -5,6 +5,7 @@ A rig is served from this process on real wires, so the physics' own truth judge
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import random
@@ -22,6 +23,7 @@ from stepwitness.bench import motion, ownership
 from stepwitness.bench.assembly import open_bench
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.errors import SafeStateError, Unguarded
+from stepwitness.bench.live import Bench
 from stepwitness.bench.model import load_bench
 from stepwitness.bench.ownership import BenchHeld, files_of, left_unsafe
 from stepwitness.devices.links import has_pseudo_terminals
@@ -30,7 +32,12 @@ from stepwitness.standin.served import ServedRig, as_real, serve_rig
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="owners are killed by signals of POSIX")
 
 TARNBROOK = Path(__file__).parents[2] / "benches" / "tarnbrook"
-WIRES = ["tcp", pytest.param("serial", marks=pytest.mark.skipif(not has_pseudo_terminals(), reason="no terminals"))]
+NEEDS_TERMINALS = pytest.mark.skipif(not has_pseudo_terminals(), reason="this system has no pseudo-terminals")
+WIRES = [
+    "tcp",
+    "modbus-tcp",
+    *(pytest.param(over, marks=NEEDS_TERMINALS) for over in ("serial", "modbus-rtu", "canopen")),
+]
 SPEED_M_PER_S = 0.005
 
 OWNER = """\
@@ -128,10 +135,19 @@ def tcp_room(tmp_path: Path) -> Iterator[Room]:
     yield from served_room(tmp_path, "tcp", roles=ROLES)
 
 
+def ready(room: Room) -> Bench:
+    bench = open_bench(room.description, live=(room.description.name,))
+    bench.make_ready()
+    bench.set_datum(0.03)
+    bench.set_acceleration(0.5)
+    bench.set_speed(SPEED_M_PER_S)
+    return bench
+
+
 def test_an_owner_killed_at_random_instants_leaves_the_axis_at_rest(room: Room) -> None:
-    """Five kills a wire; `benches/measurements/kill_owner.py` makes hundreds and takes the time."""
+    """Three kills a wire; `benches/measurements/kill_owner.py` makes hundreds and takes the time."""
     dice = random.Random(5)
-    for _ in range(5):
+    for _ in range(3):
         owner = room.owner()
         time.sleep(dice.uniform(0.0, 0.3))
         halts = len(room.served.halts_s)
@@ -170,6 +186,32 @@ def test_an_owner_that_is_stopped_falls_silent_and_is_told_when_it_goes_on(room:
     room.assert_stopped()
 
 
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="what another process has open is seen on Linux")
+def test_a_link_that_was_opened_anew_is_handed_to_the_sentinel(room: Room) -> None:
+    """On a serial port the sentinel has the old descriptor too, and with it the port's lock."""
+
+    def open_in_sentinel() -> set[str]:
+        return {os.readlink(one) for one in Path(f"/proc/{guard._process.pid}/fd").iterdir()}
+
+    with contextlib.closing(ready(room)) as bench:
+        drive: Any = bench.drive._drive
+        guard: Any = bench._sentinel
+        old = os.readlink(f"/proc/self/fd/{drive.descriptor}")
+        assert old in open_in_sentinel()
+        bench.drive.reconnect()
+        assert not bench.drive.referenced
+        new = os.readlink(f"/proc/self/fd/{drive.descriptor}")
+        until(lambda: new in open_in_sentinel() and (new == old or old not in open_in_sentinel()))
+        bench.set_datum(0.03)
+        bench.drive.start_move_by(8000)
+        assert room.moving()
+        drive.halt = lambda: 1 / 0
+        with pytest.raises(SafeStateError, match="division by zero") as caught:
+            bench.close()
+        assert caught.value.__notes__ == ["the sentinel: safe asked to act"]
+        room.assert_stopped()
+
+
 def test_a_clean_close_disarms(room: Room) -> None:
     bench = open_bench(room.description, live=(room.description.name,))
     assert json.loads(files_of(room.description.name)[1].read_text(encoding="utf-8"))["state"] == "armed"
@@ -179,11 +221,7 @@ def test_a_clean_close_disarms(room: Room) -> None:
 
 
 def test_nothing_moves_once_the_sentinel_is_gone(tcp_room: Room) -> None:
-    bench = open_bench(tcp_room.description, live=(tcp_room.description.name,))
-    bench.make_ready()
-    bench.set_datum(0.03)
-    bench.set_acceleration(0.5)
-    bench.set_speed(SPEED_M_PER_S)
+    bench = ready(tcp_room)
     guard: Any = bench._sentinel
 
     def kill(_: Any) -> bool:
@@ -235,11 +273,7 @@ def test_one_owner_a_bench_and_its_name_for_whoever_comes_next(tcp_room: Room, m
 
 
 def test_a_safe_state_that_this_process_cant_reach_is_reached_by_the_sentinel(tcp_room: Room) -> None:
-    bench = open_bench(tcp_room.description, live=(tcp_room.description.name,))
-    bench.make_ready()
-    bench.set_datum(0.03)
-    bench.set_acceleration(0.5)
-    bench.set_speed(SPEED_M_PER_S)
+    bench = ready(tcp_room)
     bench.drive.start_move_by(8000)
     bare: Any = bench.drive._drive
     bare._line._lost, bare._line._reopen = "the cable of this test was pulled", None

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from stepwitness.devices.drives.cia402_last_words import Cia402Words
 from stepwitness.devices.drives.modbus import DRIVE_MAP
 from stepwitness.devices.errors import LinkLost, NoReply
-from stepwitness.devices.last_words import LastWords, Told, speak
+from stepwitness.devices.last_words import LastWords, Told, speak, tell
 from stepwitness.devices.modbus_last_words import ModbusWords, write_request
 from stepwitness.standin.can_protocol import Abort, SlcanResponder
 from stepwitness.standin.modbus_protocol import Bank, RtuResponder, TcpResponder, crc
@@ -269,6 +269,26 @@ def test_words_without_an_answer_are_said_once(ends: tuple[socket.socket, socket
     ours, theirs = ends
     speak(Told(b"\nhalt\n"), ours.fileno(), name="the drive's line")
     assert theirs.recv(4096) == b"\nhalt\n"
+
+
+@pytest.mark.parametrize("form", ["told", "tcp", "rtu", "slcan"])
+def test_where_nothing_may_be_read_it_is_said_twice_and_the_replies_stay(
+    ends: tuple[socket.socket, socket.socket], form: str
+) -> None:
+    ours, theirs = ends
+    heard, node = Heard(), Controlword(0x3F)
+    words, respond = {
+        "told": (Told(b"\nhalt\n"), lambda data: b"ok\n" * data.count(b"halt")),
+        "tcp": (ModbusWords(1, HALT), TcpResponder({1: heard.bank}).hear),
+        "rtu": (ModbusWords(1, HALT, baud=115_200), RtuResponder({1: heard.bank}, time.monotonic).hear),
+        "slcan": (Cia402Words(3, "slcan"), SlcanResponder({3: node}).hear),
+    }[form]
+    theirs.sendall(b"a reply to the owner")
+    tell(words, ours.fileno(), name="the drive's line")  # type: ignore[arg-type]
+    replies = respond(theirs.recv(4096))
+    assert replies
+    assert ours.recv(4096) == b"a reply to the owner"
+    assert heard.halted or node.word == 0x10F or form == "told"
 
 
 def test_a_line_that_never_falls_silent_isnt_waited_for(ends: tuple[socket.socket, socket.socket]) -> None:

@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from stepwitness.axis import Axis
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.errors import EnvelopeError, NotReferenced, StopCircuitOpen
-from stepwitness.devices.errors import LinkLost
+from stepwitness.devices.errors import LinkLost, NoReply
 from stepwitness.devices.interfaces import Drive, DriveStatus, Identity, Inputs, Side
 
 
@@ -24,7 +24,7 @@ class GuardedDrive:
     """A `Drive` that refuses what its bench doesn't permit.
 
     `witnessed_travel_m` tells where the load is, by the best witness there is; it is asked before each move. `permit`
-    raises where nothing may move at all; it is asked first.
+    raises where nothing may move at all; it is asked first. `reconnected` is called once the drive's link is open anew.
     """
 
     def __init__(
@@ -34,12 +34,13 @@ class GuardedDrive:
         inputs: Inputs | None,
         witnessed_travel_m: Callable[[], float],
         permit: Callable[[], None] = lambda: None,
+        reconnected: Callable[[], None] = lambda: None,
     ) -> None:
         self._drive = drive
         self._description = description
         self._inputs = inputs
         self._witnessed_travel_m = witnessed_travel_m
-        self._permit = permit
+        self._permit, self._reconnected = permit, reconnected
         self._speed = 0.0
         self._acceleration = 0.0
         self._run_current_a = 0.0
@@ -55,14 +56,21 @@ class GuardedDrive:
     def start_move_by(self, microsteps: int) -> None:
         self._permit()
         self._judge_move(microsteps)
-        self._drive.start_move_by(microsteps)
+        self._start(self._drive.start_move_by, microsteps)
 
     def start_move_to(self, microsteps: int) -> None:
         self._permit()
         if not self.referenced:
             raise NotReferenced(f"{self._description.name}: an absolute move before the axis is referenced")
         self._judge_move(microsteps - self._drive.position())
-        self._drive.start_move_to(microsteps)
+        self._start(self._drive.start_move_to, microsteps)
+
+    def _start(self, start: Callable[[int], None], microsteps: int) -> None:
+        try:
+            start(microsteps)
+        except NoReply:
+            self._permit()  # a sentinel that has acted meanwhile took the reply, and is the better cause
+            raise
 
     def halt(self) -> None:
         self._drive.halt()
@@ -174,6 +182,7 @@ class GuardedDrive:
         if again is None:
             raise LinkLost("this drive's link can't be opened again from here")
         again()
+        self._reconnected()
 
     def identity(self) -> Identity:
         return self._drive.identity()

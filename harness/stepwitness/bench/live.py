@@ -94,7 +94,12 @@ class Bench:
         self.loop: ClosesLoop | None = cast(ClosesLoop, parts.drive) if closes_loop else None
         self.only_read, self._sentinel = only_read, sentinel
         self.drive = GuardedDrive(
-            parts.drive, description, parts.inputs, self.witnessed_travel_m, permit=self.check_permitted
+            parts.drive,
+            description,
+            parts.inputs,
+            self.witnessed_travel_m,
+            permit=self.check_permitted,
+            reconnected=lambda: sentinel.hand_over(parts.by_role()) if sentinel is not None else None,
         )
         sense = description.gauge.sense if description.gauge else 1
         self._sampler = Sampler(
@@ -235,6 +240,7 @@ class Bench:
             self.to_safe_state()
         except BaseException as failure:
             if self._sentinel is not None:
+                self._release()  # two on one line would take each other's replies
                 failure.add_note(f"the sentinel: {self._sentinel.act()}")
             raise
         else:

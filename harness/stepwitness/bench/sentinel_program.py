@@ -30,7 +30,7 @@ from stepwitness.bench.lock import FOR_ALL_USERS
 from stepwitness.bench.ownership import write_note
 from stepwitness.bench.sentinel import ACT, BEAT, DISARM, ECHO, FAILED, HALTED, READY, SAFE
 from stepwitness.devices.inherited import SCHEME
-from stepwitness.devices.last_words import speak
+from stepwitness.devices.last_words import speak, tell
 from stepwitness.devices.ports import LINES
 from stepwitness.errors import StepwitnessError
 
@@ -265,12 +265,12 @@ class Guard:
             return lambda: supply.set_output(False)
         return None
 
-    def _halt(self) -> list[str]:
-        """Stop the axis by the quickest way there is; returns what went wrong."""
+    def _halt(self, say: Callable[..., None]) -> list[str]:
+        """Stop the axis by the quickest way there is, `speak` or `tell`; returns what went wrong."""
         failures = []
         for role, words in self._words.items():
             try:
-                speak(pickle.loads(words), self._descriptors[role], name=f"the {role}'s line")
+                say(pickle.loads(words), self._descriptors[role], name=f"the {role}'s line")
             except StepwitnessError as error:
                 failures.append(str(error))
         if self._second is not None:
@@ -282,7 +282,7 @@ class Guard:
         return failures
 
     def _halt_a_silent_owners_axis(self) -> None:
-        failures = self._halt()
+        failures = self._halt(tell)
         if not self._words and self._second is None:
             try:
                 self._taken_over("drive").halt()
@@ -296,7 +296,7 @@ class Guard:
     # -- the safe state ----------------------------------------------------------------------------------------
 
     def _act(self, why: str) -> int:
-        failures = self._halt()
+        failures = self._halt(speak)
         try:
             self._bring_to_safe_state()
         except Exception as error:  # it must be told, whatever it is

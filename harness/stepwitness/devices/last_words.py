@@ -3,7 +3,8 @@
 1. Words do no I/O: bytes in, bytes out. `speak` alone reads and writes, and needs none of the libraries that the owner
    had the port open with.
 2. Words may be heard twice without harm, and are said again until the part confirms them.
-3. The dead may have left half a request: each try begins with what ends it, a line end or a silence, and the silence
+3. An owner that isn't dead, only stopped, keeps its replies: `tell` says the words, twice, and reads nothing.
+4. The dead may have left half a request: each try begins with what ends it, a line end or a silence, and the silence
    grows from try to try.
 """
 
@@ -12,6 +13,7 @@ from __future__ import annotations
 import os
 import select
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -49,6 +51,10 @@ class LastWords(Protocol):
         """What is said to what has come; may be empty."""
         ...
 
+    def unheard(self) -> Sequence[bytes]:
+        """What is said, one after the other, where nothing may be read."""
+        ...
+
 
 @dataclass(frozen=True)
 class Told:
@@ -66,6 +72,9 @@ class Told:
     def hear(self, data: bytes) -> bytes:  # noqa: ARG002  nobody listens
         return b""
 
+    def unheard(self) -> Sequence[bytes]:
+        return (self.data,)
+
 
 def speak(words: LastWords, descriptor: int, *, name: str) -> None:
     """Say `words` on `descriptor` until they are confirmed.
@@ -82,6 +91,19 @@ def speak(words: LastWords, descriptor: int, *, name: str) -> None:
         if words.confirmed:
             return
     raise NoReply(f"{name}: the halt was sent {words.tries} times and never confirmed")
+
+
+def tell(words: LastWords, descriptor: int, *, name: str) -> None:
+    """Say `words` twice and leave every reply to the owner of the line.
+
+    Raises
+    ------
+    LinkLost : where nothing can be written.
+    """
+    for said in (*words.unheard(), *words.unheard()):
+        time.sleep(words.silence_s)
+        write_all(descriptor, said, name=name)
+        time.sleep(words.patience_s)
 
 
 def _converse(words: LastWords, descriptor: int, *, name: str) -> None:

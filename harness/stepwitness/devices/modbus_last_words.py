@@ -70,6 +70,10 @@ class ModbusWords:
         self._at += 1
         return b"" if self.confirmed else self.begin()
 
+    def unheard(self) -> Sequence[bytes]:
+        self._tag += 1
+        return [self._framed(request) for request in self.requests]
+
     def _framed(self, message: bytes) -> bytes:
         body = bytes((self.unit,)) + message
         if self.baud:

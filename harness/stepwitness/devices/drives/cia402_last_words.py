@@ -2,7 +2,8 @@
 
 1. The controlword in force is read, written back with its halt bit, and read again: only what it then shows counts. The
    bits beside it stay, for with those of "enable operation" a halt could switch a drive on.
-2. From the second try on a halt goes out before any answer: a drive that moves and can't be heard is stopped too. Its
+2. From the second try on, and where nothing may be read, a halt goes out before any answer: a drive that moves and
+   can't be heard is stopped too. Its
    word is that of an enabled drive; where the drive isn't enabled, its owner was about to.
 3. A node that aborts, because the dead left a transfer open, is asked again at once. Half a line is ended first.
 
@@ -13,7 +14,7 @@ CiA 301; all from memory.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from struct import Struct
 
@@ -54,9 +55,15 @@ class Cia402Words:
     def begin(self) -> bytes:
         self._question = _write(_BLIND) if self._question else _READ
         self._refused, self._rest = False, b""
-        # The adapter's channel is opened, too: its owner may have died while closing it.
-        first = b"\rO\r" if self.interface == "slcan" else b""
-        return first + self._framed(self._question)
+        return self._opening + self._framed(self._question)
+
+    def unheard(self) -> Sequence[bytes]:
+        return (self._opening + self._framed(_write(_BLIND)),)
+
+    @property
+    def _opening(self) -> bytes:
+        """Ends half a line, and opens the adapter's channel, which its owner may have died while closing."""
+        return b"\rO\r" if self.interface == "slcan" else b""
 
     def hear(self, data: bytes) -> bytes:
         answers = [self._answer(frame) for frame in self._frames(data)]
