@@ -221,7 +221,8 @@ def _started(complaints: Any) -> tuple[subprocess.Popen[bytes], _Voice]:
                 command, stdin=theirs.fileno(), stdout=subprocess.PIPE, stderr=complaints, start_new_session=True
             )
         return process, _Voice(ours)
-    flags = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0) | getattr(subprocess, "CREATE_NO_WINDOW", 0)
+    names = ("CREATE_NEW_PROCESS_GROUP", "CREATE_NO_WINDOW", "HIGH_PRIORITY_CLASS")
+    flags = sum(getattr(subprocess, name, 0) for name in names)
     process = subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=complaints, creationflags=flags
     )

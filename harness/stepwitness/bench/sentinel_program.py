@@ -75,6 +75,7 @@ def main() -> int:
     except (StepwitnessError, OSError) as error:
         _say(f"{FAILED} {error}")
         return 1
+    _hurry()
     _say(READY)
     _in_background(lambda: _hear(messages, events))
     try:
@@ -82,6 +83,15 @@ def main() -> int:
     finally:
         guard.let_go()  # before the lock: whoever waits for it opens these ports next
         lock.release()
+
+
+def _hurry() -> None:
+    """Have this thread go before others of a busy machine, where the system lets it; it waits most of its time.
+
+    On Windows its priority was set when it was started.
+    """
+    with contextlib.suppress(AttributeError, OSError):  # not on this system, or not for this user
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(os.sched_get_priority_min(os.SCHED_RR)))
 
 
 def _in_background(work: Callable[[], None]) -> None:
@@ -152,6 +162,7 @@ def _hear(messages: Iterator[Event], events: queue.SimpleQueue[Event]) -> None:
 
 def _watch_owner(pid: int, events: queue.SimpleQueue[Event]) -> None:
     """Wait for the end of process `pid` by a handle, which no child of it and no stopped state can fool."""
+    _hurry()
     if os.name == "nt":
         _wait_for_handle(pid)
     elif hasattr(os, "pidfd_open"):
