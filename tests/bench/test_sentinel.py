@@ -10,11 +10,14 @@ import json
 import os
 import random
 import signal
+import socket
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -106,15 +109,17 @@ def until(true: Callable[[], Any], *, within_s: float = 20.0) -> None:
         time.sleep(0.001)
 
 
-def served_room(folder: Path, over: str, *, stop: str = "{by: drive}", roles: tuple[str, ...]) -> Iterator[Room]:
-    text = (TARNBROOK / "doser.bench.yaml").read_text(encoding="utf-8")
-    kept = [line for line in text.splitlines() if not line.startswith(("meter", "drag"))]
-    described = load_bench(TARNBROOK / "doser.bench.yaml")
+def served_room(
+    folder: Path, over: str, *, stop: str = "{by: drive}", roles: tuple[str, ...], bench: str = "doser"
+) -> Iterator[Room]:
+    file = TARNBROOK / f"{bench}.bench.yaml"
+    kept = [line for line in file.read_text(encoding="utf-8").splitlines() if not line.startswith(("meter", "drag"))]
+    described = load_bench(file)
     assert described.stand_in is not None
     if "supply" in roles:
         kept.append("supply: {part: stand-in}")
     with serve_rig(described.axis, described.stand_in, {role: {} for role in roles}, over=over) as served:
-        path = folder / "doser.bench.yaml"
+        path = folder / file.name
         name = f"sentinel-test-{os.getpid()}-{over}"
         path.write_text(as_real("\n".join(kept), served.parts, name=name, stop=stop), encoding="utf-8")
         yield Room(served, path)
@@ -157,6 +162,56 @@ def test_an_owner_killed_at_random_instants_leaves_the_axis_at_rest(room: Room) 
         owner.stdout.close()  # type: ignore[union-attr]
         assert left_unsafe(room.description.name) == "", "the lock comes free with the axis safe"
         room.assert_stopped()
+
+
+@pytest.mark.parametrize("over", WIRES)
+def test_a_vertical_axis_is_stopped_held_braked_proven_and_then_de_energised(tmp_path: Path, over: str) -> None:
+    """By the sentinel alone, its owner being dead: what winding and brake were told is followed as it happens."""
+    for room in served_room(tmp_path, over, roles=(*ROLES, "brake"), bench="plate-lift"):
+        rig = room.served.rig
+        hold_a = room.description.motor.hold_current_a
+        owner = room.owner()
+        at_m = rig.truth().load_m
+        owner.kill()
+        seen = [standing(room)]
+        until(lambda seen=seen, room=room: noted(seen, standing(room)) and not seen[-1].energised)  # type: ignore[misc]
+        owner.wait()
+        owner.stdout.close()  # type: ignore[union-attr]
+        assert left_unsafe(room.description.name) == ""
+        held = [now for now in seen if now.braked and now.energised and not now.moving]
+        assert all(not now.braked for now in seen if now.moving), "the brake is no way to stop a moving load"
+        assert held[0].current_a == pytest.approx(hold_a), "held, until the brake has closed"
+        lowered = [now.current_a for now in held if now.current_a < hold_a]
+        assert lowered == sorted(lowered, reverse=True)
+        assert len(lowered) > 5
+        assert lowered[-1] == 0.0, "the brake was alone with the load before it was trusted"
+        assert seen[-1] == Standing(moving=False, braked=True, energised=False, current_a=0.0)
+        stopped_m = rig.truth().load_m
+        assert stopped_m == pytest.approx(at_m, abs=2e-3)
+        time.sleep(0.5)
+        assert rig.truth().load_m == pytest.approx(stopped_m, abs=2e-6)
+
+
+@dataclass(frozen=True)
+class Standing:
+    moving: bool
+    braked: bool
+    energised: bool
+    current_a: float
+
+
+def standing(room: Room) -> Standing:
+    rig = room.served.rig
+    now_s = rig.clock.now()
+    current_a = rig.generator.amplitude_a(now_s)
+    return Standing(rig.generator.moving(now_s), rig.brake_told, rig.generator.enabled, round(current_a, 6))
+
+
+def noted(seen: list[Standing], now: Standing) -> bool:
+    """Keep what has changed."""
+    if now != seen[-1]:
+        seen.append(now)
+    return True
 
 
 def test_a_child_that_holds_the_owners_pipe_doesnt_keep_the_sentinel_from_its_work(tcp_room: Room) -> None:
@@ -210,6 +265,24 @@ def test_a_link_that_was_opened_anew_is_handed_to_the_sentinel(room: Room) -> No
             bench.close()
         assert caught.value.__notes__ == ["the sentinel: safe asked to act"]
         room.assert_stopped()
+
+
+def test_a_connection_that_is_dead_too_is_opened_anew(room: Room) -> None:
+    """What the sentinel was handed leads nowhere any more."""
+    ours, theirs = socket.socketpair()
+    bench = ready(room)
+    drive: Any = bench.drive._drive
+    guard: Any = bench._sentinel
+    words = drive.last_words("halt")
+    guard.hand_over({"drive": SimpleNamespace(descriptor=ours.fileno(), last_words=lambda _: words)})
+    theirs.close()
+    ours.close()
+    bench.drive.start_move_by(8000)
+    drive.halt = lambda: 1 / 0
+    with pytest.raises(SafeStateError, match="division by zero") as caught:
+        bench.close()
+    assert caught.value.__notes__ == ["the sentinel: safe asked to act"]
+    room.assert_stopped()
 
 
 def test_a_clean_close_disarms(room: Room) -> None:
