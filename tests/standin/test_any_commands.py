@@ -83,6 +83,7 @@ commands = st.lists(
         st.tuples(st.just("shaft_torque"), st.floats(-0.6, 0.6)),
         st.tuples(st.just("brake"), st.booleans()),
         st.tuples(st.just("supply"), st.booleans()),
+        st.tuples(st.just("limit"), st.floats(0.0, 10.0)),
         st.tuples(st.just("drag"), st.floats(0.0, 200.0)),
         st.tuples(st.just("wait"), st.floats(0.0, 0.05)),
     ),
@@ -100,6 +101,8 @@ def obey(rig: Rig, clock: VirtualClock, drive: Any, command: tuple[Any, ...]) ->
         rig.brake().close() if arguments[0] else rig.brake().open()
     elif name == "supply":
         rig.supply().set_output(*arguments)
+    elif name == "limit":
+        rig.supply().set_current_limit(*arguments)
     elif name == "drag":
         rig.drag().set_force(*arguments)
     else:

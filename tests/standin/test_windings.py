@@ -10,8 +10,10 @@ import pytest
 
 from stepwitness.axis import Axis
 from stepwitness.devices.clock import VirtualClock
+from stepwitness.devices.errors import Refused
 from stepwitness.standin import motor
 from stepwitness.standin.parameters import StandIn
+from stepwitness.standin.parts import MOST_LIMIT_A
 from stepwitness.standin.plant import Plant
 from stepwitness.standin.presets import preset
 from stepwitness.standin.pulses import PulseTrain
@@ -199,6 +201,51 @@ def test_a_weak_supply_loses_steps_where_an_ample_one_does_not(doser: Axis, chan
         drive.set_speed(48_000.0)
         drive.set_acceleration(1_600_000.0)
         drive.enable()
+        clock.sleep(0.3)
+        drive.start_move_by(16_000)
+        clock.sleep(1.0)
+        slipped.append(rig.truth().slipped_full_steps)
+    assert slipped[0] == 0
+    assert slipped[1] < -10
+
+
+@pytest.mark.parametrize("own_limit_a", [0.0, 3.0])
+def test_a_limit_that_is_set_acts_on_the_windings(doser: Axis, ideal: StandIn, own_limit_a: float) -> None:
+    """As above, R i^2 = V limit and the voltage sags until V = R i; lifted again, the windings have what they had."""
+    stand_in = replace(damped(ideal), supply=replace(ideal.supply, limit_a=own_limit_a))
+    clock = VirtualClock()
+    rig = Rig(doser, stand_in, clock)
+    drive, supply = rig.drive(), rig.supply()
+    drive.set_run_current(RATED_A)
+    drive.set_hold_current(RATED_A)
+    drive.enable()
+    clock.sleep(1.0)
+    assert supply.current_limit_a() == MOST_LIMIT_A
+    assert math.hypot(*rig.truth().currents_a) == pytest.approx(RATED_A, rel=1e-3)
+    supply.set_current_limit(0.1)
+    clock.sleep(2.0)
+    assert supply.current_limit_a() == 0.1
+    assert math.hypot(*rig.truth().currents_a) == pytest.approx(0.1, rel=1e-3)
+    assert supply.voltage_v() == pytest.approx(0.1 * stand_in.motor.resistance_ohm, rel=1e-3)
+    supply.set_current_limit(MOST_LIMIT_A)
+    clock.sleep(2.0)
+    assert math.hypot(*rig.truth().currents_a) == pytest.approx(RATED_A, rel=1e-3)
+    assert supply.voltage_v() == pytest.approx(stand_in.motor.supply_v, rel=1e-3)
+    with pytest.raises(Refused, match="a current limit of 50 A"):
+        supply.set_current_limit(50.0)
+
+
+def test_a_limit_that_is_set_costs_steps(doser: Axis) -> None:
+    """The same move and the same supply as above, weak by its setting alone."""
+    slipped = []
+    for limit_a in (3.0, 0.12):
+        clock = VirtualClock()
+        rig = Rig(doser, preset("doser"), clock)
+        drive = rig.drive()
+        drive.set_speed(48_000.0)
+        drive.set_acceleration(1_600_000.0)
+        drive.enable()
+        rig.supply().set_current_limit(limit_a)
         clock.sleep(0.3)
         drive.start_move_by(16_000)
         clock.sleep(1.0)

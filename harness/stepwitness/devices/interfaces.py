@@ -219,6 +219,17 @@ class Supply(Protocol):
 
 
 @runtime_checkable
+class LimitsCurrent(Protocol):
+    """Optional capability of a supply."""
+
+    def set_current_limit(self, limit_a: float) -> None:
+        """The most that it gives from now on."""
+        ...
+
+    def current_limit_a(self) -> float: ...
+
+
+@runtime_checkable
 class Brake(Protocol):
     """A spring-applied brake on the axis. `close` returns at once; the brake holds after its closing delay."""
 

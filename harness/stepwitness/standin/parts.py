@@ -170,11 +170,19 @@ class Meter:
         return self._rig.look(lambda _: self._reading.read(self._rig.plant.currents_a))
 
 
+MOST_LIMIT_A = 10.0
+"""To which a stand-in supply's current limit can be set; what it is at power-up."""
+
+
 class Supply:
-    """Feeds the output stage alone: without it the drive still counts, and the windings have no current."""
+    """Feeds the output stage alone: without it the drive still counts, and the windings have no current.
+
+    Its current limit acts in the plant from when it is set: what the windings take beyond it pulls the voltage down.
+    """
 
     def __init__(self, rig: Rig, reading: SupplyReading) -> None:
         self._rig, self._reading = rig, reading
+        self._limit_a = MOST_LIMIT_A
 
     def identity(self) -> Identity:
         return _identity(self._rig, "supply")
@@ -187,6 +195,19 @@ class Supply:
 
     def output(self) -> bool:
         return self._rig.look(lambda _: self._rig.supply_on)
+
+    def set_current_limit(self, limit_a: float) -> None:
+        if not 0.0 <= limit_a <= MOST_LIMIT_A:
+            raise Refused(f"a current limit of {limit_a:g} A")
+
+        def limit(_: float) -> None:
+            self._limit_a = limit_a
+            self._rig.plant.set_supply_limit(limit_a)
+
+        self._rig.exchange(limit)
+
+    def current_limit_a(self) -> float:
+        return self._rig.look(lambda _: self._limit_a)
 
     def voltage_v(self) -> float:
         def read(_: float) -> float:

@@ -178,6 +178,19 @@ class Plant:
         self._constants[kernel.GUIDE_N] = load.friction_n + force_n
         self._constants[kernel.GUIDE_STATIC_N] = load.friction_n * load.static_ratio + force_n
 
+    def set_supply_limit(self, limit_a: float) -> None:
+        """The most that the supply gives from now on, if that is less than it can give at all.
+
+        Its capacitors stay what they are; a supply without a limit of its own has those that `SupplyPhysics` gives one
+        with this limit.
+        """
+        own = self._stand_in.supply
+        least_a = max(limit_a, _LEAST_LIMIT_A)
+        self._constants[kernel.BUS_LIMIT_A] = min(least_a, own.limit_a) if own.limit_a else least_a
+        if not own.limit_a:
+            self._constants[kernel.BUS_F] = least_a * own.hold_up_s / self._stand_in.motor.supply_v
+        self._has_bus_limit = True
+
     def set_brake(self, *, holds: bool) -> None:
         if holds != self._braked:
             self._braked = holds
@@ -343,6 +356,10 @@ class Plant:
         screw = self._stand_in.screw
         self._constants[kernel.DRAG_NM] = screw.drag_torque_nm + brake_nm
         self._constants[kernel.DRAG_STATIC_NM] = screw.drag_torque_nm * screw.drag_static_ratio + brake_nm
+
+
+_LEAST_LIMIT_A = 1e-3
+"""0 stands for a supply without a limit."""
 
 
 def _constants(axis: Axis, stand_in: StandIn) -> list[float]:

@@ -10,16 +10,17 @@ from __future__ import annotations
 import re
 from collections import deque
 from collections.abc import Callable, Mapping
+from typing import Protocol
 
 from stepwitness.devices.errors import DeviceError, OutOfRange
-from stepwitness.devices.interfaces import Gauge, Identity, Meter, Supply
+from stepwitness.devices.interfaces import Gauge, Identity, LimitsCurrent, Meter, Supply
+from stepwitness.standin.parts import MOST_LIMIT_A
 
 OVERRANGE = "+9.90000000E+37"
 ERRORS_KEPT = 20
 UNDEFINED_HEADER = '-113,"Undefined header"'
 OUT_OF_RANGE = '-222,"Data out of range"'
 CONFLICT = '-221,"Settings conflict"'
-MOST_LIMIT_A = 10.0
 ROOM_C = 20.0
 """What the multimeter's probe reads: a stand-in axis has no temperature of its own."""
 
@@ -101,16 +102,18 @@ def gauge_protocol(gauge: Gauge) -> ScpiProtocol:
     return ScpiProtocol(gauge.identity, {r"READ\?|FETC(?:H)?\?": lambda: f"{gauge.travel_m():+.10E}"})
 
 
-def supply_protocol(supply: Supply) -> ScpiProtocol:
-    """A supply with output, voltage and a current limit, which is remembered and limits nothing."""
-    limit_a = MOST_LIMIT_A
+class LimitedSupply(Supply, LimitsCurrent, Protocol):
+    """A supply whose current limit can be set."""
+
+
+def supply_protocol(supply: LimitedSupply) -> ScpiProtocol:
+    """A supply with output, voltage and a current limit, which acts on what the supply feeds."""
 
     def set_limit(text: str) -> None:
-        nonlocal limit_a
         value = float(text)
         if not 0 <= value <= MOST_LIMIT_A:
             raise ValueError(text)
-        limit_a = value
+        supply.set_current_limit(value)
 
     def switch(text: str) -> None:
         supply.set_output(text.upper() in ("ON", "1"))
@@ -122,6 +125,6 @@ def supply_protocol(supply: Supply) -> ScpiProtocol:
             r"OUTP(?:UT)?(?::STAT(?:E)?)?\?": lambda: str(int(supply.output())),
             rf"MEAS(?:URE)?(?::{_SCALAR})?:VOLT(?:AGE)?(?::DC)?\?": lambda: _number(supply.voltage_v()),
             rf"(?:SOUR(?:CE)?:)?CURR(?:ENT)?{_NUMBER}": set_limit,
-            r"(?:SOUR(?:CE)?:)?CURR(?:ENT)?\?": lambda: _number(limit_a),
+            r"(?:SOUR(?:CE)?:)?CURR(?:ENT)?\?": lambda: _number(supply.current_limit_a()),
         },
     )

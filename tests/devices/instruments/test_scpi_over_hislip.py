@@ -22,7 +22,7 @@ from stepwitness.standin.serving import LineProtocol, lines
 class Instrument:
     """All three in one; a test says what it reads."""
 
-    travel, current, on = 0.0123456789, 1.25, False
+    travel, current, on, limit = 0.0123456789, 1.25, False, 10.0
 
     def identity(self) -> Identity:
         return Identity("Tarnbrook", "all in one", "7", "1.0")
@@ -43,6 +43,12 @@ class Instrument:
 
     def voltage_v(self) -> float:
         return 24.0
+
+    def set_current_limit(self, limit_a: float) -> None:
+        self.limit = limit_a
+
+    def current_limit_a(self) -> float:
+        return self.limit
 
 
 OPEN: dict[str, tuple[Callable[[Any], ScpiProtocol], Callable[[Part], Any]]] = {
