@@ -17,8 +17,9 @@ from markupsafe import Markup
 from stepwitness.axis import Axis
 from stepwitness.display import MINUS, NOTHING, THIN, Shown, factor_text, number, probability_text, shown, with_unit
 from stepwitness.errors import StepwitnessError
-from stepwitness.findings import Verdict
+from stepwitness.findings import Contribution, Verdict
 from stepwitness.quantities import Kind
+from stepwitness.simulation import simulated
 from stepwitness_reports.svg import VERDICT_CLASS, share_bar, verdict_mark
 
 
@@ -52,6 +53,15 @@ class BudgetLine:
 
 
 @dataclass(frozen=True)
+class Simulation:
+    """Expanded uncertainty by simulation, and what it says of the one by the law of propagation."""
+
+    expanded: str
+    trials: str
+    words: str
+
+
+@dataclass(frozen=True)
 class Row:
     """One finding, or one estimate without a limit (then `verdict` is empty)."""
 
@@ -77,6 +87,8 @@ class Row:
     interval: str = ""
     dof: str = ""
     factor: str = ""
+    expanded: str = ""
+    simulation: Simulation | None = None
 
     @property
     def verdict_class(self) -> str:
@@ -102,13 +114,18 @@ def rows_of(record: Mapping[str, Any], axis: Axis | None) -> tuple[list[Row], li
 
     `axis` prints margins and budgets in steps; without it those in steps are left out.
     """
+    id_of_record = str(record["run"]["id"])
     estimates = {(item["id"], held["name"]): held for item in record["procedures"] for held in item["estimates"]}
     findings = [
-        _finding(held, estimates.get((held["procedure"], held["characteristic"]), {}), axis)
+        _finding(held, estimates.get((held["procedure"], held["characteristic"]), {}), axis, id_of_record)
         for held in sorted(record["findings"], key=_badness)
     ]
     judged = {(held["procedure"], held["characteristic"]) for held in record["findings"]}
-    others = [_row(id_, name, held, axis) for (id_, name), held in estimates.items() if (id_, name) not in judged]
+    others = [
+        _row(id_, name, held, axis, id_of_record)
+        for (id_, name), held in estimates.items()
+        if (id_, name) not in judged
+    ]
     return _aligned(findings), _aligned(others)
 
 
@@ -121,9 +138,9 @@ def _badness(finding: Mapping[str, Any]) -> tuple[float, float]:
     return (worse, margin / abs(limit) if limit else math.copysign(math.inf, margin))
 
 
-def _finding(held: Mapping[str, Any], estimate: Mapping[str, Any], axis: Axis | None) -> Row:
+def _finding(held: Mapping[str, Any], estimate: Mapping[str, Any], axis: Axis | None, record: str) -> Row:
     """A finding, with the definition and the budget of its estimate."""
-    row = _row(held["procedure"], held["characteristic"], {**estimate, **held}, axis)
+    row = _row(held["procedure"], held["characteristic"], {**estimate, **held}, axis, record)
     margin = None
     if held["margin"] is not None:
         printed = _shown(held["margin"], held["U"], held["unit"], estimate, axis)
@@ -140,7 +157,7 @@ def _finding(held: Mapping[str, Any], estimate: Mapping[str, Any], axis: Axis | 
     )
 
 
-def _row(id_: str, name: str, held: Mapping[str, Any], axis: Axis | None) -> Row:
+def _row(id_: str, name: str, held: Mapping[str, Any], axis: Axis | None, record: str) -> Row:
     value = uncertainty = None
     said, printed = "", held["shown"]
     if held["value"] is not None:
@@ -165,6 +182,8 @@ def _row(id_: str, name: str, held: Mapping[str, Any], axis: Axis | None) -> Row
         interval=_interval(held.get("interval")),
         dof=_degrees(held.get("dof")),
         factor=factor_text(held["k"]) if uncertainty else "",
+        expanded=_standard(held["U"], held, axis),
+        simulation=_simulation(id_, name, held, axis, record),
     )
 
 
@@ -192,6 +211,32 @@ def _budget(held: Mapping[str, Any], axis: Axis | None) -> tuple[BudgetLine, ...
         )
         for item in lines
     )
+
+
+def _simulation(id_: str, name: str, held: Mapping[str, Any], axis: Axis | None, record: str) -> Simulation | None:
+    budget = [
+        Contribution(
+            item["source"],
+            item["u"],
+            item["type"],
+            math.inf if item.get("dof") is None else item["dof"],
+            item.get("distribution", "normal"),
+        )
+        for item in held.get("budget", ())
+    ]
+    found = simulated(budget, held["U"] or 0.0, record, id_, name)
+    if found is None:
+        return None
+    if not found.stable:
+        words = "no number of trials settles: of two readings a standard deviation is too uncertain to have one itself"
+    elif held.get("interval"):
+        words = "k = 2 is a convention here, and the interval above is the one whose coverage is proved"
+    elif found.agrees:
+        words = "law of propagation and simulation agree within 5 %"
+    else:
+        share = with_unit(number(100 * (found.expanded / held["U"] - 1), 0), "%")
+        words = f"they differ by {share}, because the sum isn't distributed as the law of propagation supposes"
+    return Simulation(_standard(found.expanded, held, axis), number(found.trials, 0), words)
 
 
 def _degrees(dof: float | None) -> str:

@@ -354,3 +354,15 @@ def test_every_rule_is_told_in_words(make_run: Any, rule: str, risk: float | Non
 
     assert words in text
     assert "The plan only informs" in text
+
+
+def test_a_budget_stands_beside_its_simulation(make_run: Any) -> None:
+    """One normal and one triangular contribution: U = 2u by the law, a little less by its distribution."""
+    path = render(with_knowledge(make_run).write())
+    first = path.read_bytes()
+    text = Reader(first.decode()).text.replace(THIN, " ")
+
+    assert re.search(r"expanded uncertainty U, k = \d", text)
+    assert re.search(r"U simulated, \d+ 000 trials[\s\n]*[\d.]+ µm", text)
+    assert "JCGM 101, 7.9" in text
+    assert render(path.parent).read_bytes() == first

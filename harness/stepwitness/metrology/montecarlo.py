@@ -76,6 +76,7 @@ def simulate(
     probability: float = 0.95,
     digits: int = 2,
     seed: int = 1,
+    least: int = 0,
     most: int = MOST_TRIALS,
 ) -> Simulation:
     """Simulate until stable (JCGM 101:2008, 7.9.4).
@@ -83,7 +84,7 @@ def simulate(
     Parameters
     ----------
     digits : significant digits of the standard uncertainty that have to be right, 1 or 2.
-    most : trials after which it gives up on being stable.
+    least : trials that are made in any case. most : trials after which it gives up on being stable.
 
     Raises
     ------
@@ -97,7 +98,7 @@ def simulate(
     blocks: list[Floats] = []
     figures: list[tuple[float, float, float, float]] = []
     tolerance, stable = 0.0, False
-    while not stable and (len(blocks) + 1) * block <= max(most, 2 * block):
+    while (not stable or len(blocks) * block < least) and (len(blocks) + 1) * block <= max(most, 2 * block):
         values = _evaluated(measurement, draw(block))
         blocks.append(values)
         figures.append((float(values.mean()), float(values.std(ddof=1)), *_symmetric(values, probability)))
