@@ -240,8 +240,8 @@ def _simulation(id_: str, name: str, held: Mapping[str, Any], axis: Axis | None,
 
 
 def _degrees(dof: float | None) -> str:
-    """Degrees of freedom, truncated as a table of t is read; endless ones as a dash."""
-    return NOTHING if dof is None else number(math.floor(dof + 1e-9), 0)
+    """Degrees of freedom, truncated as a table of t is read; endless ones, and thousands, as a dash."""
+    return NOTHING if dof is None or dof >= 1000 else number(math.floor(dof + 1e-9), 0)
 
 
 def _interval(held: Mapping[str, Any] | None) -> str:

@@ -11,7 +11,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from stepwitness.metrology.statistics import Running
+from stepwitness.display import number, with_unit
+from stepwitness.metrology.statistics import BadReadings, Running
+from stepwitness.procedures.procedure import Readings
+from stepwitness.procedures.screw_errors import stretches_of
 from stepwitness_reports.plots import Band, Reversal, TargetDeviations
 from stepwitness_reports.series import Line
 from stepwitness_reports.svg import Point
@@ -153,6 +156,74 @@ def reversals(rows: Iterable[Mapping[str, Any]]) -> dict[tuple[str, float], tupl
         if reversal is not None:
             lines[witness, drag].append(reversal)
     return {key: tuple(held) for key, held in lines.items()}
+
+
+def differences(rows: Iterable[Mapping[str, Any]]) -> dict[bool, tuple[tuple[float, float], ...]]:
+    """Counted less gauged travel in µm, means against target in mm, by direction: up first."""
+    cells: dict[tuple[bool, float], Running] = defaultdict(Running)
+    for row in rows:
+        if row["counted_m"] is not None and row["gauge_m"] is not None:
+            away_um = (float(row["counted_m"]) - float(row["gauge_m"])) * _MICRO
+            cells[bool(row["up"]), float(row["target_m"]) * _MILLI].add(away_um)
+    return {
+        way: tuple((at, cells[up, at].mean) for up, at in sorted(cells, key=lambda key: key[1]) if up is way)
+        for way in (True, False)
+    }
+
+
+def closures(rows: Iterable[Mapping[str, Any]]) -> dict[str, tuple[tuple[float, float], ...]]:
+    """By witness, the change in µm of claimed less witnessed travel since the first return, against its number."""
+    found: dict[str, list[float]] = defaultdict(list)
+    for row in rows:
+        for witness, column in WITNESS_COLUMNS.items():
+            if row[column] is not None:
+                found[witness].append((float(row["claim_m"]) - float(row[column])) * _MICRO)
+    return {
+        witness: tuple((float(index), value - values[0]) for index, value in enumerate(values))
+        for witness, values in found.items()
+    }
+
+
+def currents(
+    rows: Iterable[Mapping[str, Any]],
+) -> tuple[tuple[tuple[float, float], ...], tuple[tuple[float, float], ...]]:
+    """Metered and set current in mA against ms since the first reading."""
+    held = [(float(row["t_s"]), float(row["metered_a"]), float(row["set_a"])) for row in rows]
+    if not held:
+        return (), ()
+    first_s = held[0][0]
+    at = [(t - first_s) * _MILLI for t, _, _ in held]
+    metered = tuple((t, value * _MILLI) for t, (_, value, _) in zip(at, held, strict=True))
+    return metered, tuple((t, value * _MILLI) for t, (_, _, value) in zip(at, held, strict=True))
+
+
+@dataclass(frozen=True)
+class StretchCurves:
+    """One stretch in fine steps: mean deviation and reversal in µm against travel in mm."""
+
+    words: str
+    mean: tuple[tuple[float, float], ...]
+    reversal: tuple[tuple[float, float], ...]
+
+
+def stretches(readings: Readings, column: str) -> tuple[StretchCurves, ...]:
+    """Every stretch that was read in both directions as often, by the witness in `column`."""
+    found = []
+    for one in stretches_of(readings):
+        try:
+            figures = one.figures[column].result()
+        except BadReadings:  # the run ended within it
+            continue
+        at = [place * _MILLI for place in one.places]
+        mean, reversal = figures.mean * _MICRO, figures.B_i * _MICRO
+        found.append(
+            StretchCurves(
+                f"from {with_unit(number(at[0], 1), 'mm')}",
+                tuple(zip(at, mean.tolist(), strict=True)),
+                tuple(zip(at, reversal.tolist(), strict=True)),
+            )
+        )
+    return tuple(found)
 
 
 @dataclass

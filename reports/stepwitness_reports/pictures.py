@@ -15,11 +15,15 @@ from markupsafe import Markup
 from stepwitness.axis import Mounting
 from stepwitness.bench.description import BenchDescription
 from stepwitness.display import THIN, number
+from stepwitness.metrology.warm_up import LEAST_READINGS, warm_up
+from stepwitness.procedures.common import load_witness
 from stepwitness.procedures.stall_recovery.declared import window_of
+from stepwitness.procedures.thermal_drift import looked
 from stepwitness.quantities import Kind
 from stepwitness.records.journal import JournalReadings
 from stepwitness_reports import gathering, plots
 from stepwitness_reports.bench_facts import nominal, quantity
+from stepwitness_reports.charts import Mark, Panel, Series, chart, multiples
 from stepwitness_reports.plots import Bound, ReversalLine
 
 
@@ -65,6 +69,10 @@ def _witness_of_load(source: Source) -> tuple[str, bool]:
 
 
 def _repeatability(source: Source) -> tuple[Figure, ...]:
+    return (*_deviations(source), *_scale(source), *_closure(source))
+
+
+def _deviations(source: Source) -> tuple[Figure, ...]:
     witness, on_load = _witness_of_load(source)
     name = "bidirectional_repeatability" if on_load else "motor_side_repeatability"
     symbol = "R" if on_load else "motor-side R"
@@ -89,6 +97,127 @@ def _repeatability(source: Source) -> tuple[Figure, ...]:
     drawing = plots.deviations(
         found.targets, witness=witness, band=found.worst, title=f"Deviation against target, {whose}"
     )
+    return (Figure(drawing, caption),)
+
+
+def _scale(source: Source) -> tuple[Figure, ...]:
+    """What a counter on the motor tells, less what the gauge tells, along the travel."""
+    encoder = source.bench.axis.encoder
+    if source.bench.gauge is None or encoder is None or encoder.mounting is not Mounting.MOTOR:
+        return ()
+    found = gathering.differences(source.readings.rows("positions"))
+    if not any(found.values()):
+        return ()
+    series = [
+        Series(points, f"{way}, mean", "counter", mark)
+        for (way, mark), points in zip((("up", Mark.UP), ("down", Mark.DOWN)), found.values(), strict=True)
+    ]
+    said = f" Its slope is the scale, {source.said['scale_difference']}." if "scale_difference" in source.said else ""
+    caption = (
+        f"What the encoder counted less what the gauge read, means at the targets.{said} The gap between the "
+        "directions is what the load loses behind the encoder."
+    )
+    drawing = chart(
+        series, x_title="target / mm", y_title="counter − gauge / µm", title="Counter less gauge along the travel"
+    )
+    return (Figure(drawing, caption),)
+
+
+def _closure(source: Source) -> tuple[Figure, ...]:
+    """How far each return to the start is from the first, by counter and gauge."""
+    found = gathering.closures(source.readings.rows("closure"))
+    series = [
+        Series(points, _CLOSING[witness], witness, Mark.DISC if witness == "gauge" else Mark.SQUARE)
+        for witness, points in found.items()
+        if len(points) > 1
+    ]
+    if not series:
+        return ()
+    limit = None
+    if "count_closure" in source.bounds and "count_closure" in source.said:
+        bound, printed = source.bounds["count_closure"]
+        limit = Bound(bound * 1e6, f"limit {printed}")
+    count = source.bench.axis.count_travel if source.bench.axis.encoder else 0
+    caption = (
+        "Closure: the start, read again after each run, as far as it differs from the first reading, claimed alike."
+    )
+    if count:
+        caption += f" One count is {nominal(float(count), Kind.TRAVEL)}."
+    drawing = chart(
+        series,
+        x_title="return to the start",
+        y_title="change since the first / µm",
+        title="Closure at the start, by counter and gauge",
+        limit=limit,
+        name=f"hatch-{source.id}-closure",
+    )
+    return (Figure(drawing, caption),)
+
+
+_CLOSING = {"gauge": "gauge", "counter": "counter"}
+
+
+# -- errors of the screw ---------------------------------------------------------------------------------------
+
+
+def _screw_errors(source: Source) -> tuple[Figure, ...]:
+    """Deviation and hysteresis along each stretch."""
+    witness = load_witness(source.bench)
+    if witness is None:
+        return ()
+    class_ = "gauge" if witness == "gauge_m" else "counter"
+    found = gathering.stretches(source.readings, witness)
+    if not found:
+        return ()
+    waves = [Panel(one.words, (Series(one.mean, class_=class_),)) for one in found]
+    curves = [Panel(one.words, (Series(one.reversal, class_=class_),)) for one in found]
+    mean_title, reversal_title = "mean of both directions / µm", "up less down / µm"
+    return (
+        Figure(
+            multiples(
+                waves, x_title="travel / mm", y_title=mean_title, title="Deviation along the travel, in fine steps"
+            ),
+            "Deviation of the load from its target, in fine steps over whole leads; one scale. What repeats from lead "
+            "to lead is the screw's, what repeats within a few full steps the motor's.",
+        ),
+        Figure(
+            multiples(curves, x_title="travel / mm", y_title=reversal_title, title="Hysteresis along the travel"),
+            "Hysteresis as a curve: where the load stands when it came from below, less where it stands when it came "
+            "from above.",
+        ),
+    )
+
+
+# -- thermal drift -----------------------------------------------------------------------------------------------
+
+
+def _thermal_drift(source: Source) -> tuple[Figure, ...]:
+    """How far both places moved since the first look, and the approach that was fitted."""
+    witness = load_witness(source.bench)
+    if witness is None:
+        return ()
+    class_ = "gauge" if witness == "gauge_m" else "counter"
+    series: list[Series] = []
+    places = looked(source.readings, witness)
+    for mark, place in zip((Mark.SQUARE, Mark.DISC), places, strict=False):
+        if len(place.times_s) < LEAST_READINGS:
+            continue
+        fit = warm_up(place.times_s, place.moved_m)
+        since_s = [t - place.times_s[0] for t in place.times_s]
+        points = zip(since_s, place.moved_m, strict=True)
+        series += [
+            Series(
+                tuple((t / 60, 1e6 * (fit.at(t) - fit.start)) for t in since_s), f"at {place.place_m * 1e3:.1f}{THIN}mm"
+            ),
+            Series(tuple((t / 60, 1e6 * (moved - fit.start)) for t, moved in points), "", class_, mark, joined=False),
+        ]
+    if not series:
+        return ()
+    caption = (
+        "How far a place near each end of the travel moved since the first look, and the approach that was fitted; "
+        "what both have in common may be the gauge's own."
+    )
+    drawing = chart(series, x_title="time / min", y_title="moved / µm", title="Thermal drift of two places")
     return (Figure(drawing, caption),)
 
 
@@ -133,7 +262,13 @@ _AROUND_LEAST_S = 0.06
 
 
 def _stall_recovery(source: Source) -> tuple[Figure, ...]:
-    return (*_claims(source), *_starved(source), *_detection(source), *_standstill(source))
+    return (
+        *_claims(source),
+        *_starved(source),
+        *_detection(source),
+        *_standstill(source),
+        *_currents(source),
+    )
 
 
 def _claims(source: Source) -> tuple[Figure, ...]:
@@ -263,8 +398,28 @@ def _standstill(source: Source) -> tuple[Figure, ...]:
     )
 
 
+def _currents(source: Source) -> tuple[Figure, ...]:
+    """What the meter read while the drive was told to hold."""
+    metered, told = gathering.currents(source.readings.rows("currents"))
+    if not metered:
+        return ()
+    caption = f"Winding current at rest, as metered in {len(metered)} readings, and as the drive was told."
+    series = [Series(told, "drive was told", "drive"), Series(metered, "metered", "", Mark.DISC, joined=False)]
+    drawing = chart(
+        series,
+        x_title="time / ms",
+        y_title="current / mA",
+        title="Current at rest, metered and set",
+        zero=False,
+        least=2.0,
+    )
+    return (Figure(drawing, caption),)
+
+
 _PICTURES: dict[str, Callable[[Source], tuple[Figure, ...]]] = {
     "repeatability": _repeatability,
     "backlash": _backlash,
+    "screw_errors": _screw_errors,
+    "thermal_drift": _thermal_drift,
     "stall_recovery": _stall_recovery,
 }

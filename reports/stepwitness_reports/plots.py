@@ -96,7 +96,7 @@ def deviations(targets: Sequence[TargetDeviations], *, witness: str, band: Band 
             for value in (item.up_um if up else item.down_um)
         ]
         parts.append(group(*marks, class_=f"marks {witness}"))
-    parts.append(_end_labels(frame, [(y, words, witness) for y, words in ends]))
+    parts.append(end_labels(frame, [(y, words, witness) for y, words in ends]))
     parts.append(_marker_key(RIGHT - 172, 16, witness))
     return picture(WIDTH, 312, title, *parts)
 
@@ -137,7 +137,7 @@ def _marker_key(x: float, y: float, witness: str) -> Markup:
     )
 
 
-def _end_labels(frame: Frame, labels: Sequence[tuple[float, str, str]]) -> Markup:
+def end_labels(frame: Frame, labels: Sequence[tuple[float, str, str]]) -> Markup:
     """Words at the right end of lines: (picture y, words, class), moved apart where lines end together."""
     places = spread([y for y, _, _ in labels], gap=LABEL_GAP, low=frame.top + 4, high=frame.bottom)
     return group(
@@ -195,7 +195,7 @@ def reversals(lines: Sequence[ReversalLine], *, limit: Bound | None, title: str,
     parts = [hatch(name)]
     labels: list[tuple[float, str, str]] = []
     if limit is not None:
-        parts.append(_forbidden(frame, name, limit.value, both=False))
+        parts.append(forbidden(frame, name, limit.value, both=False))
         labels.append((frame.y(limit.value), limit.words, "limit"))
     parts.append(frame.drawn())
     for index, one in enumerate(lines):
@@ -205,20 +205,20 @@ def reversals(lines: Sequence[ReversalLine], *, limit: Bound | None, title: str,
         for item, (x, y) in zip(one.places, joined, strict=True):
             ends = frame.y(item.low_um), frame.y(item.high_um)
             parts.append(line(x, ends[0], x, ends[1], class_=f"whisker {one.witness}"))
-            parts.append(group(_line_mark(index, x, y), class_=f"marks {one.witness}"))
+            parts.append(group(line_mark(index, x, y), class_=f"marks {one.witness}"))
         labels.append((joined[-1][1], one.words, one.witness))
-    parts.append(_end_labels(frame, labels))
+    parts.append(end_labels(frame, labels))
     return picture(WIDTH, 292, title, *parts)
 
 
-def _line_mark(index: int, x: float, y: float) -> Markup:
+def line_mark(index: int, x: float, y: float) -> Markup:
     """Disc for the first line, open square for the second, and so on in turn."""
     if index % 2:
         return tag("rect", x=x - 4, y=y - 4, width=8, height=8, class_="open")
     return tag("circle", cx=x, cy=y, r=4.2, class_="filled")
 
 
-def _forbidden(frame: Frame, name: str, bound: float, *, both: bool) -> Markup:
+def forbidden(frame: Frame, name: str, bound: float, *, both: bool) -> Markup:
     """Hatch beyond `bound`, and where `both` holds below minus `bound`, with its edge."""
     parts = []
     for edge, far in ((bound, frame.y.high), (-bound, frame.y.low))[: 2 if both else 1]:
@@ -274,7 +274,7 @@ def travel(
         end = next((y for _, y in reversed(points) if y is not None), None)
         if end is not None:
             labels.append((upper.y(end), WITNESS_WORDS[witness], witness))
-    parts.append(_end_labels(upper, labels))
+    parts.append(end_labels(upper, labels))
     bottom = upper.bottom
     if errors:
         lower = _following_error(parts, upper, errors, window_steps, name)
@@ -300,13 +300,13 @@ def _following_error(
     )
     labels = []
     if window:
-        parts.append(_forbidden(lower, name, window, both=True))
+        parts.append(forbidden(lower, name, window, both=True))
         labels.append((lower.y(window), f"window ±{number(window, 1)}{THIN}steps", "limit"))
     parts.append(lower.drawn())
     parts.append(lower.path(errors, class_="error"))
     if values:
         labels.append((lower.y(values[-1]), "claim − count", ""))
-    parts.append(_end_labels(lower, labels))
+    parts.append(end_labels(lower, labels))
     return lower
 
 
@@ -397,7 +397,7 @@ def standing(items: Sequence[Standing], *, title: str, name: str) -> Markup:
             y_numbers=column == 0,
         )
         parts += [
-            _forbidden(frame, name, item.window_steps, both=True),
+            forbidden(frame, name, item.window_steps, both=True),
             frame.drawn(),
             frame.path(item.points, class_="error"),
             text(left, top - 8, item.words, class_="tick"),

@@ -305,7 +305,9 @@ def _positions(maker: RunMaker) -> Rows:
     draw = random.Random(7)
     targets = [0.0015 + index * 0.0057 + draw.uniform(-1e-3, 1e-3) for index in range(11)]
     t_s = 0.0
+    yield "closure", {"run": 0, **_sweep(t_s, 0.001, 0.001, 0.001)}
     for run in range(maker.runs):
+        yield "closure", {"run": run + 1, **_sweep(t_s, 0.001, 0.001 - run * COUNT_M, 0.001 + run * 2e-7)}
         for up in (True, False):
             for index in range(11) if up else reversed(range(11)):
                 t_s += 0.6
@@ -340,6 +342,8 @@ def _reversals(maker: RunMaker) -> Rows:
 def _stalls(maker: RunMaker) -> Rows:
     """Starved out and back, then one stall provoked in mid-move; the speed is 6 mm/s."""
     t_s, stands_m, speed = 3.0, 0.026, 6e-3
+    for look in range(5):
+        yield "currents", {"t_s": t_s - 1 + look * 1e-3, "set_a": 0.6, "metered_a": 0.598 + look * 1e-3}
     for leg, way in (("out", 1), ("back", -1)):
         for step in range(70):
             moved = min(step * 0.02 * speed, 8e-3)

@@ -366,3 +366,13 @@ def test_a_budget_stands_beside_its_simulation(make_run: Any) -> None:
     assert re.search(r"U simulated, \d+ 000 trials[\s\n]*[\d.]+ µm", text)
     assert "JCGM 101, 7.9" in text
     assert render(path.parent).read_bytes() == first
+
+
+def test_raw_numbers_and_what_has_no_limit_stay_off_paper(make_run: Any) -> None:
+    """They are on the screen; on paper a sentence says where they stand."""
+    page = render(make_run.write()).read_text(encoding="utf-8")
+    raw = page[page.index('id="raw"') :].split("</section>")[0]
+    assert raw.count("<details") == raw.count('<details class="on-screen">') > 0
+    assert "They stand in the journals beside the record" in raw
+    printed = page[page.index("@media print") :].split("@media screen")[0]
+    assert ".on-screen { display: none; }" in printed
