@@ -24,7 +24,7 @@ from stepwitness.bench.live import Bench
 from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Characteristic, Contribution, Estimate, Figure
 from stepwitness.metrology.budget import welch_satterthwaite
-from stepwitness.metrology.statistics import Running
+from stepwitness.metrology.statistics import NotEnoughReadings, Running
 from stepwitness.procedures.common import (
     NO_COUNTER,
     NO_GAUGE,
@@ -255,12 +255,30 @@ def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) ->
                 side[column].add(float(row[column]) - float(row["place_m"]))
     witness = load_witness(bench)
     motor = "counted_m" if counts_on(bench, Mounting.MOTOR) else None
+    _check_whole(cells, {column for column in (witness, motor) if column is not None})
     least_drag = min(drag for _, drag in cells)
     free = {place: cell for (place, drag), cell in cells.items() if drag == least_drag}
     return (
         *_reversal_estimates(free, bench, witness, motor),
         *_separated(cells, bench, witness, motor),
     )
+
+
+def _check_whole(cells: Mapping[tuple[int, float], _Reversal], columns: set[str]) -> None:
+    """Two readings in each direction at each place and drag, by each witness: without them there is no scatter.
+
+    Raises
+    ------
+    NotEnoughReadings : at the first place that lacks one.
+    """
+    if not cells:
+        raise NotEnoughReadings("no reversal was read")
+    for (place, drag_n), cell in cells.items():
+        for way, side in (("up", cell.up), ("down", cell.down)):
+            for column in columns:
+                if (n := side[column].n) < 2:
+                    seen = f"{n} readings of the {_WITNESS[column]} {way}"
+                    raise NotEnoughReadings(f"place {place} at {drag_n:g} N has {seen}; 2 are the least")
 
 
 def _reversal_estimates(

@@ -333,7 +333,7 @@ def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) ->
     return (
         *_load_estimates(load, bench, witness, places, settings),
         *_motor_estimates(motor, bench, has_motor),
-        *_scale_estimate(scale, bench, both),
+        *_scale_estimate(scale, bench, both, places),
         *_closure_estimate(readings, bench),
         *_drift_estimate(readings, bench),
     )
@@ -404,10 +404,14 @@ def _range(found: FigureInterval) -> Range:
     return Range(found.interval.low, found.interval.high, found.interval.confidence, MEASURAND)
 
 
-def _scale_estimate(scale: dict[bool, SlopeAccumulator], bench: BenchDescription, both: bool) -> tuple[Estimate, ...]:
+def _scale_estimate(
+    scale: dict[bool, SlopeAccumulator], bench: BenchDescription, both: bool, places: set[float]
+) -> tuple[Estimate, ...]:
     """Mean of the slopes of the two directions, so that reversal is no scatter about the line."""
     if not both:
         return not_observable(["scale_difference"], "scale needs a counter on the motor and a gauge on the load")
+    if len(places) == 1:
+        return not_observable(["scale_difference"], "scale takes two targets or more")
     slopes = [accumulator.result() for accumulator in scale.values()]
     span_m = slopes[0].span
     calibration_m = calibration_of(bench, "gauge_m")
