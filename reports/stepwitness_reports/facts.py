@@ -81,7 +81,6 @@ class Row:
     verdict: str = ""
     limit: str = ""
     margin: Aligned | None = None
-    rule: str = ""
     bound: float = 0.0
     probability: str = ""
     interval: str = ""
@@ -150,7 +149,6 @@ def _finding(held: Mapping[str, Any], estimate: Mapping[str, Any], axis: Axis | 
         verdict=held["verdict"],
         limit=held["shown"]["limit"],
         margin=margin,
-        rule=held["rule"],
         probability=probability_text(held["probability"]) if held.get("probability") is not None else "",
         bound=held["limit"],
         statement=row.statement or f"{row.title} is {row.said or 'not known'}; the limit is {held['shown']['limit']}.",

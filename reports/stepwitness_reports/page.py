@@ -18,7 +18,7 @@ from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.model import parse_bench
 from stepwitness.display import THIN, duration_text, rule_text
 from stepwitness.errors import StepwitnessError
-from stepwitness.findings import DecisionRule
+from stepwitness.findings import MAXIMUM_RISK, DecisionRule
 from stepwitness.plan.model import parse_plan
 from stepwitness.records.manifest import Record, open_record, verify
 from stepwitness.records.sealed import UNSIGNED
@@ -99,6 +99,7 @@ class Page:
     bench_name: str
     bench_facts: tuple[Fact, ...]
     parts: tuple[PartFacts, ...]
+    rule: str
     rule_words: str
     estimates: tuple[Row, ...]
     not_acquired: tuple[str, ...]
@@ -154,6 +155,7 @@ def page_of(directory: Path) -> Page:
         bench_name=bench["name"],
         bench_facts=tuple(bench_facts(read.bench)) if read.bench else (),
         parts=tuple(part_facts(read.bench, bench["identities"], _day(run["started"]))) if read.bench else (),
+        rule=rule_text(DecisionRule(plan["rule"]), plan.get("maximum_risk") or MAXIMUM_RISK),
         rule_words=_rule_words(plan),
         estimates=tuple(estimates),
         not_acquired=tuple(f"{item['procedure']}: {item['characteristic']}" for item in sections["not_acquired"]),

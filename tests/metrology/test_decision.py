@@ -91,6 +91,13 @@ def test_sampled_values_rise_from_the_first_to_the_last() -> None:
     assert Sampled((1.0, 1.0, 1.0)).within(-math.inf, 0.9) == 0.0
 
 
+def test_beyond_all_values_a_probability_is_small_and_not_nothing() -> None:
+    known = Sampled((-46.0, -45.5, -45.0))
+    assert known.within(-15.0, 15.0) == pytest.approx(1 / 6)
+    assert known.within(-60.0, 15.0) == pytest.approx(4 / 6)
+    assert known.within(-math.inf, math.inf) == 1.0
+
+
 def test_sampled_agrees_with_what_was_sampled() -> None:
     known = Sampled(tuple(stats.norm.ppf((np.arange(999) + 0.5) / 999)))
 

@@ -92,7 +92,11 @@ class Sampled:
         first, last = self.values[0], self.values[-1]
         if first == last:
             return 1.0 if lower <= first <= upper else 0.0
-        return max(0.0, self._below(upper) - self._below(lower))
+        if math.isinf(lower) and math.isinf(upper):
+            return 1.0
+        # beyond all of them lies less than half of what one stands for, but not nothing
+        least = 0.5 / len(self.values)
+        return min(1.0 - least, max(least, self._below(upper) - self._below(lower)))
 
     def _below(self, bound: float) -> float:
         if math.isinf(bound):
