@@ -168,4 +168,7 @@ def test_user_properties_are_strings_and_stand_in_junit(lab) -> None:
         "simulated": "SIMULATED",
         "attempt": "1",
         "record": str(record),
+        "history": "new",
+        "history_says": "new, run 1",
+        "check_standard": "",
     }
