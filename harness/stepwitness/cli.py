@@ -13,11 +13,24 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from typing import NoReturn
 
-from stepwitness.commands import check, evaluate, evaluate_csv, lot, report, runs, sample, schema, study, verify
+from stepwitness.commands import (
+    check,
+    evaluate,
+    evaluate_csv,
+    lot,
+    report,
+    runs,
+    sample,
+    schema,
+    since_last_good,
+    study,
+    summary,
+    verify,
+)
 from stepwitness.commands.terminal import INTERRUPTED, OK, told
 from stepwitness.errors import BadInput, Place, StepwitnessError
 
-COMMANDS = (check, lot, runs, sample, schema, evaluate, evaluate_csv, study, report, verify)
+COMMANDS = (check, lot, runs, sample, schema, evaluate, evaluate_csv, study, report, summary, since_last_good, verify)
 """In the order in which `--help` lists them."""
 
 

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
 
 import pytest
 
+from stepwitness.conduct import conduct
 from stepwitness.findings import Characteristic, Limit
 from stepwitness.history.past import EarlierRun, Point, Subject
+from stepwitness.plan.model import load_plan_and_bench
 from stepwitness.quantities import Kind
+from stepwitness.records.manifest import write_record
 
 FIRST = datetime(2026, 9, 1, 2, 10, tzinfo=UTC)
 
@@ -52,3 +59,52 @@ def night() -> Night:
 def limit() -> Limit:
     reversal = Characteristic("reversal_value", "reversal value", Kind.TRAVEL, "um", "own definition", "so", "B")
     return Limit(reversal, 25e-6, "um", "25 um")
+
+
+TARNBROOK = Path(__file__).parents[2] / "benches" / "tarnbrook"
+
+PLAN = """\
+purpose: nightly
+bench: doser.bench.yaml
+procedures:
+  - check_standard:
+      from: 10 mm
+      to: 30 mm
+      known: 20 mm
+      repeats: 2
+      limits: {gauge_deviation: 6 um}
+"""
+
+
+@pytest.fixture(scope="session")
+def sealed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a real run whose plan is a check standard of the gauge, and nothing else."""
+    folder = tmp_path_factory.mktemp("sealed")
+    (folder / "doser.bench.yaml").write_text((TARNBROOK / "doser.bench.yaml").read_text(encoding="utf-8"))
+    (folder / "checks.plan.yaml").write_text(PLAN)
+    plan, bench = load_plan_and_bench(folder / "checks.plan.yaml")
+    return conduct(plan, bench, folder / "run").parent
+
+
+Told = Callable[[dict[str, Any]], None]
+
+
+@pytest.fixture
+def night_folder(sealed: Path, tmp_path: Path) -> Callable[..., Path]:
+    """The same run on another night and bench, sealed anew after `change` had its way with its sections."""
+
+    def made(number: int, *, bench: str = "doser-rig-1", change: Told = lambda _: None) -> Path:
+        sections = json.loads((sealed / "record.json").read_bytes())["sections"]
+        started = FIRST + timedelta(days=number)
+        sections["run"] |= {"id": f"{bench}-{number}", "started": started.isoformat(timespec="seconds")}
+        sections["bench"]["name"] = bench
+        sections.pop("chain", None)
+        change(sections)
+        folder = tmp_path / "reports" / bench / f"{started:%Y-%m-%dT%H%M}"
+        folder.mkdir(parents=True)
+        for journal in sealed.glob("*.jsonl"):
+            shutil.copy(journal, folder)
+        write_record(folder, sections)
+        return folder
+
+    return made

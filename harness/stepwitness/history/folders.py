@@ -9,8 +9,8 @@ from typing import Any
 
 from stepwitness.errors import StepwitnessError
 from stepwitness.history.past import EarlierRun, Point, Subject
-from stepwitness.history.splits import splits_in
 from stepwitness.records.manifest import FILE, Record, open_record
+from stepwitness.records.splits import splits_in
 
 
 class FolderPast:

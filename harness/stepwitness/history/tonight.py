@@ -12,8 +12,8 @@ from stepwitness.history.attempts import Attempts, nights_of
 from stepwitness.history.comparison import Night, night_of
 from stepwitness.history.past import EarlierRun, Past, Point, Subject
 from stepwitness.history.section import section_of
-from stepwitness.history.splits import splits_of
 from stepwitness.plan.description import Plan, Purpose
+from stepwitness.records.splits import splits_of
 
 
 @dataclass(frozen=True)
