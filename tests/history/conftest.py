@@ -98,7 +98,6 @@ def night_folder(sealed: Path, tmp_path: Path) -> Callable[..., Path]:
         started = FIRST + timedelta(days=number)
         sections["run"] |= {"id": f"{bench}-{number}", "started": started.isoformat(timespec="seconds")}
         sections["bench"]["name"] = bench
-        sections.pop("chain", None)
         change(sections)
         folder = tmp_path / "reports" / bench / f"{started:%Y-%m-%dT%H%M}"
         folder.mkdir(parents=True)
