@@ -139,7 +139,7 @@ def shown(
     """
     if value is None:
         return Shown(NOTHING, "", "")
-    one = _one(unit, kind, axis)
+    one = unit_value(unit, kind, axis)
     inside = _fraction(value) / one
     if U > 0:
         exponent = _exponent(_fraction(U) / one, _SIGNIFICANT_OF_U)
@@ -151,7 +151,7 @@ def shown(
     return Shown(text, uncertainty, _unit_text(unit, one_only=text == "1" and not uncertainty))
 
 
-def _one(unit: str, kind: Kind, axis: Axis | None) -> Fraction:
+def unit_value(unit: str, kind: Kind, axis: Axis | None) -> Fraction:
     """SI value of one `unit`; a number of things has a word for its unit, if any."""
     if kind is Kind.COUNT:
         return Fraction(1)
@@ -190,7 +190,7 @@ def with_unit(text: str, unit: str) -> str:
 def limit_text(limit: Limit, axis: Axis | None = None) -> str:
     """A limit as printed: ``≤ 30 µm``. All the digits that the plan wrote, and no more."""
     characteristic = limit.characteristic
-    bound = _fraction(limit.bound) / _one(limit.unit, characteristic.kind, axis)
+    bound = _fraction(limit.bound) / unit_value(limit.unit, characteristic.kind, axis)
     text = "0"
     if bound:
         digits = _rounded(bound, _magnitude(bound) - _SIGNIFICANT_OF_LIMIT + 1).normalize()

@@ -32,6 +32,7 @@ from stepwitness_reports.bench_facts import (
     setting_facts,
 )
 from stepwitness_reports.facts import Row, rows_of, sentence
+from stepwitness_reports.history import History, history_of
 from stepwitness_reports.pictures import Figure, Source, figures
 from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
 from stepwitness_reports.tables import Table, tables
@@ -92,6 +93,7 @@ class Page:
     sentences: tuple[str, ...]
     rows: tuple[Row, ...]
     stories: tuple[Story, ...]
+    history: History | None
     unreadable: str
     run_facts: tuple[Fact, ...]
     axis_name: str
@@ -148,6 +150,7 @@ def page_of(directory: Path) -> Page:
         sentences=tuple(_sentences(rows)),
         rows=tuple(rows),
         stories=tuple(stories),
+        history=history_of(sections.get("history"), run["started"]),
         unreadable=read.problem,
         run_facts=tuple(_run_facts(run, plan)),
         axis_name=unit,

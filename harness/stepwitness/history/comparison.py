@@ -105,23 +105,25 @@ def compare(procedure: str, limit: Limit, points: Sequence[Point], watch: Watch)
     """The newest of `points` against the others, from the last split on."""
     splits = splits_among(points)
     current = points[splits[-1].index :] if splits else points
-    characteristic = limit.characteristic
-    lower, upper = -math.inf, math.inf
-    if characteristic.sense is Sense.AT_MOST:
-        upper = limit.bound
-        lower = -limit.bound if characteristic.magnitude else lower
-    elif not characteristic.magnitude:
-        lower = limit.bound
+    lower, upper = allowed(limit)
     found = trend(
         [point.time.timestamp() for point in current],
         [point.value for point in current],
         [point.u for point in current],
         watch=watch,
-        resolution=1.0 if characteristic.kind is Kind.COUNT else 0.0,
+        resolution=1.0 if limit.characteristic.kind is Kind.COUNT else 0.0,
         lower=lower,
         upper=upper,
     )
     return Compared(procedure, limit, tuple(points), splits, found)
+
+
+def allowed(limit: Limit) -> tuple[float, float]:
+    """Between which values the limit holds; infinite where there is no such end. A least magnitude has neither."""
+    characteristic = limit.characteristic
+    if characteristic.sense is Sense.AT_MOST:
+        return (-limit.bound if characteristic.magnitude else -math.inf), limit.bound
+    return (-math.inf if characteristic.magnitude else limit.bound), math.inf
 
 
 def _guard(plan: Plan, findings: Sequence[Finding], compared: Sequence[Compared]) -> Guard | None:
