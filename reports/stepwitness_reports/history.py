@@ -42,7 +42,7 @@ def history_of(section: Mapping[str, Any] | None, started: str) -> History | Non
         return None
     moving = [one for one in entries if one["changed"] or len({value for _, value in one["points"]}) > 1]
     drawn = [(one["changed"], figure(one, started, name=f"past{index}")) for index, one in enumerate(moving)]
-    sentences = [f"{_capital(note.text)}." for note in night_notes(section)]
+    sentences = [f"{_capital(note.told)}." for note in night_notes(section)]
     if entries and not any(one["changed"] for one in entries):
         sentences.append("No characteristic changed.")
     return History(
@@ -54,7 +54,7 @@ def history_of(section: Mapping[str, Any] | None, started: str) -> History | Non
 
 
 def _heading(entry: Mapping[str, Any]) -> str:
-    return f"{entry['procedure']}: {entry['title']} {entry['symbol']}".strip()
+    return f"{entry['procedure'].replace('_', ' ')}: {entry['title']} {entry['symbol']}".strip()
 
 
 def _capital(words: str) -> str:
@@ -90,8 +90,8 @@ def figure(entry: Mapping[str, Any], started: str, *, name: str) -> Figure:
         252,
         f"{heading} over {len(points)} runs: {entry['words']}",
         hatch(name),
-        *_limits(frame, near, limits, entry, name),
         _band(frame, points, entry, band),
+        *_limits(frame, near, limits, entry, name),
         frame.drawn(),
         _splits(frame, points, entry["splits"]),
         _change(frame, points, entry),

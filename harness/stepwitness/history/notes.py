@@ -12,6 +12,11 @@ class Note(NamedTuple):
     text: str
     fails: bool | None
 
+    @property
+    def told(self) -> str:
+        """The sentence, with what the policy makes of it."""
+        return f"{self.text}; the plan fails the run for it" if self.fails else self.text
+
 
 def notes(history: Mapping[str, Any]) -> Iterator[Note]:
     """All of them, what holds for the whole night first; nothing of a section that is empty."""
@@ -20,7 +25,7 @@ def notes(history: Mapping[str, Any]) -> Iterator[Note]:
     yield from night_notes(history)
     for one in history["characteristics"]:
         if one["changed"]:
-            heading = f"{one['procedure']}: {one['title']} {one['symbol']}".strip()
+            heading = f"{one['procedure'].replace('_', ' ')}: {one['title']} {one['symbol']}".strip()
             yield Note(f"{heading}: {one['words']}", one["fails"])
 
 

@@ -38,13 +38,14 @@ def _record(sections: Mapping[str, Any], report: str) -> Iterator[str]:
     history = sections.get("history")
     simulated = " · SIMULATED" if run["simulated"] else ""
     unit = f"{axis['name']}, serial {axis['serial']}" if axis["serial"] else axis["name"]
-    yield f"### {run['verdict']}: {_text(unit)} · {_text(plan['name'])} on {_text(bench['name'])}{simulated}"
+    changed = ", but changed" if history and history["fails"] else ""
+    yield f"### {run['verdict']}{changed}: {_text(unit)} · {_text(plan['name'])} on {_text(bench['name'])}{simulated}"
     yield ""
     yield _text(run["statement"])
     told = list(night_notes(history)) if history else []
     if told:
         yield ""
-        yield from (f"- {_text(note.text)}" for note in told)
+        yield from (f"- {_text(note.told)}" for note in told)
     rows = _rows(sections["findings"], history)
     if rows:
         yield ""
@@ -75,10 +76,17 @@ def _rows(findings: Sequence[Mapping[str, Any]], history: Mapping[str, Any] | No
             _text(heading),
             _text(finding["shown"]["text"]),
             _text(finding["shown"]["limit"]),
-            _text(compared["words"]) if compared else "",
+            _against(compared),
         )
         rows.append(f"| {' | '.join(cells)} |")
     return rows
+
+
+def _against(compared: Mapping[str, Any] | None) -> str:
+    if compared is None:
+        return ""
+    words = _text(compared["words"])
+    return f"**{words}**" if compared["fails"] else words
 
 
 def _well(findings: Sequence[Mapping[str, Any]], history: Mapping[str, Any] | None, listed: int) -> str:

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 from stepwitness.axis import Axis
 from stepwitness.display import MINUS, limit_text, shown, with_unit
+from stepwitness.findings import coverage_factor
 from stepwitness.history.comparison import Compared
 from stepwitness.metrology.trend import Ramp, Status, Step
 
@@ -40,7 +41,8 @@ def _step(compared: Compared, step: Step, axis: Axis) -> str:
 
 
 def _drift(compared: Compared, ramp: Ramp, axis: Axis) -> str:
-    rate = _signed(ramp.slope_per_s * WEEK_S, compared, axis, u=ramp.u_slope_per_s * WEEK_S)
+    expanded = coverage_factor(ramp.degrees_of_freedom) * ramp.u_slope_per_s
+    rate = _signed(ramp.slope_per_s * WEEK_S, compared, axis, U=expanded * WEEK_S)
     told = f"drifted {rate} a week since {_day(compared, ramp.index)}"
     crossing = ramp.crossing_s
     now_s = compared.points[-1].time.timestamp()
@@ -58,10 +60,10 @@ def _drift(compared: Compared, ramp: Ramp, axis: Axis) -> str:
     return f"{told} ({_date(ramp.earliest_s)} to {_date(latest)})"
 
 
-def _signed(value: float, compared: Compared, axis: Axis, *, u: float = 0.0) -> str:
-    """A difference with its sign, in the unit of the limit; with `u` beside its expanded uncertainty."""
+def _signed(value: float, compared: Compared, axis: Axis, *, U: float = 0.0) -> str:
+    """A difference with its sign, in the unit of the limit, with its expanded uncertainty."""
     limit = compared.limit
-    printed = shown(value, 2.0 * u, limit.unit, limit.characteristic.kind, axis)
+    printed = shown(value, U, limit.unit, limit.characteristic.kind, axis)
     sign = "" if printed.value.startswith(MINUS) else "+"
     told = f"{sign}{with_unit(printed.value, printed.unit)}"
     return f"{told} ± {with_unit(printed.uncertainty, printed.unit)}" if printed.uncertainty else told

@@ -102,7 +102,8 @@ class Level:
 
 @dataclass(frozen=True)
 class Ramp:
-    """A line from the run at `index` on: slope a second with its standard uncertainty, and when it reaches the limit.
+    """A line from the run at `index` on: slope a second, its standard uncertainty with the degrees of freedom of that,
+    and when it reaches the limit.
 
     `crossing_s` is None where it doesn't go towards a limit; `earliest_s` and `latest_s` are the ends of its interval,
     None where it has no such end.
@@ -111,6 +112,7 @@ class Ramp:
     index: int
     slope_per_s: float
     u_slope_per_s: float
+    degrees_of_freedom: int
     crossing_s: float | None = None
     earliest_s: float | None = None
     latest_s: float | None = None
@@ -344,7 +346,7 @@ def _ramp(at: Floats, x: Floats, index: int, *, lower: float, upper: float) -> R
     rest = value - mean - slope * apart
     variance = float(rest @ rest) / (len(value) - 2)
     u_slope = math.sqrt(variance / power)
-    bare = Ramp(index, slope, u_slope)
+    bare = Ramp(index, slope, u_slope, len(value) - 2)
     limit = upper if slope > 0.0 else lower
     if slope == 0.0 or math.isinf(limit):
         return bare
