@@ -14,13 +14,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import re
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
-from scipy import stats
 
 from stepwitness.bench.assembly import open_bench
 from stepwitness.bench.model import parse_bench
@@ -82,12 +82,12 @@ def skewed(draw: np.random.Generator, n: int) -> Floats:
     return 2.0 * (draw.gamma(9.0, size=n) - 9.0) / 3.0
 
 
-def false_nights(rows: Rows, *, baseline: int, trials: int, scatter: Scatter) -> tuple[int, int]:
-    """Bench-nights on which any limit of either axis raised an alarm, and bench-nights in all."""
+def false_nights(rows: Rows, *, baseline: int, trials: int, scatter: Scatter) -> Floats:
+    """For each history, on how many of its nights any limit of either axis raised an alarm."""
     draw = np.random.default_rng(7)
     limits = {axis: sum(name.startswith(f"{axis} ") for name in rows) for axis in AXES}
-    alarmed = total = 0
-    for _ in range(trials):
+    found = np.zeros(trials)
+    for trial in range(trials):
         cried = {axis: np.zeros(LENGTH, dtype=bool) for axis in AXES}
         picked = {axis: draw.integers(0, len(next(iter(rows.values()))), LENGTH) for axis in AXES}
         for name, points in rows.items():
@@ -98,9 +98,8 @@ def false_nights(rows: Rows, *, baseline: int, trials: int, scatter: Scatter) ->
             watch = Watch(baseline).shared(limits[axis])
             seen = replay(values, np.ascontiguousarray(u), watch=watch, resolution=1.0 if counted else 0.0)
             cried[axis][list(seen.alarms)] = True
-        alarmed += int(np.sum((cried[AXES[0]] | cried[AXES[1]])[LEAST:]))
-        total += LENGTH - LEAST
-    return alarmed, total
+        found[trial] = np.sum((cried[AXES[0]] | cried[AXES[1]])[LEAST:])
+    return found
 
 
 def tell_false_alarms(rows: Rows, trials: int) -> None:
@@ -115,11 +114,16 @@ def tell_false_alarms(rows: Rows, trials: int) -> None:
     )
     for words, scatter in kinds:
         for baseline in (10, BASELINE, 30):
-            alarmed, total = false_nights(rows, baseline=baseline, trials=trials, scatter=scatter)
-            # nights of one history hang together: the bound takes each history for one observation at worst
-            most = stats.beta.ppf(0.95, alarmed + 1, total - alarmed)
-            rate = alarmed / total
-            print(f"  {words:34}  {baseline:8}  {alarmed:3} of {total}  {rate:8.5f}  {most:8.5f}  {365 * rate:7.2f}")
+            found = false_nights(rows, baseline=baseline, trials=trials, scatter=scatter)
+            total = trials * (LENGTH - LEAST)
+            rate = float(np.sum(found)) / total
+            # nights of one history hang together, so histories are counted: by their scatter, or where none had an
+            # alarm by the chance of that
+            spread = 1.645 * float(np.std(found, ddof=1)) / math.sqrt(trials) / (LENGTH - LEAST)
+            most = rate + spread if rate else -math.log(0.05) / trials
+            print(
+                f"  {words:34}  {baseline:8}  {np.sum(found):4.0f} of {total}  {rate:8.5f}  {most:8.5f}  {365 * rate:6.2f}"
+            )
 
 
 # -- detection -----------------------------------------------------------------------------------------------
