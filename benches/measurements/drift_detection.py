@@ -121,9 +121,8 @@ def tell_false_alarms(rows: Rows, trials: int) -> None:
             # alarm by the chance of that
             spread = 1.645 * float(np.std(found, ddof=1)) / math.sqrt(trials) / (LENGTH - LEAST)
             most = rate + spread if rate else -math.log(0.05) / trials
-            print(
-                f"  {words:34}  {baseline:8}  {np.sum(found):4.0f} of {total}  {rate:8.5f}  {most:8.5f}  {365 * rate:6.2f}"
-            )
+            counts = f"{np.sum(found):4.0f} of {total}"
+            print(f"  {words:34}  {baseline:8}  {counts}  {rate:8.5f}  {most:8.5f}  {365 * rate:6.2f}")
 
 
 # -- detection -----------------------------------------------------------------------------------------------
