@@ -38,7 +38,9 @@ class Server:
         """Run one of the client programs on the server's first database."""
         command = [str(self.programs / program), "-h", "127.0.0.1", "-p", str(self.port), "-U", USER, *arguments]
         environment = {**os.environ, "PGDATABASE": DATABASE, "PGOPTIONS": "-c client_min_messages=warning"}
-        subprocess.run(command, check=True, capture_output=True, env=environment)
+        ended = subprocess.run(command, check=False, capture_output=True, text=True, env=environment)
+        if ended.returncode:
+            raise RuntimeError(f"{program}: {ended.stderr.strip() or ended.stdout.strip()}")
 
 
 def programs() -> Path | None:
@@ -89,7 +91,7 @@ def running_server(folder: Path, *, durable: bool = True) -> Iterator[Server]:
 def _wait_until_ready(server: Server, process: subprocess.Popen[bytes], log: Path) -> None:
     deadline = time.monotonic() + READY_WITHIN_S
     while time.monotonic() < deadline and process.poll() is None:
-        with contextlib.suppress(subprocess.CalledProcessError):
+        with contextlib.suppress(RuntimeError):
             server.run("pg_isready")
             return
         time.sleep(0.1)

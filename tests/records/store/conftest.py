@@ -20,19 +20,24 @@ from stepwitness.records.manifest import journal_path
 from stepwitness.records.record import RunFacts, seal_record
 from stepwitness.records.store import Store, open_store
 
-SCRIPT = Path(__file__).parents[3] / "benches" / "measurements" / "postgres_server.py"
+MEASUREMENTS = Path(__file__).parents[3] / "benches" / "measurements"
 FIRST = datetime.fromisoformat("2026-09-01T02:10:00+00:00")
+
+
+def script(name: str) -> ModuleType:
+    """A script of the measurements as a module."""
+    spec = importlib.util.spec_from_file_location(name, MEASUREMENTS / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
 
 
 @pytest.fixture(scope="session")
 def postgres_script() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("postgres_server", SCRIPT)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["postgres_server"] = module
-    spec.loader.exec_module(module)
-    return module
+    return script("postgres_server")
 
 
 @pytest.fixture(scope="session")
@@ -42,6 +47,13 @@ def postgres(postgres_script: ModuleType, tmp_path_factory: pytest.TempPathFacto
         pytest.skip("no PostgreSQL server is installed here (Debian: apt-get install postgresql)")
     with postgres_script.running_server(tmp_path_factory.mktemp("postgres"), durable=False) as server:
         yield server
+
+
+@pytest.fixture
+def relay(postgres: Any) -> Iterator[Any]:
+    """A cable between a store and its server."""
+    with script("tcp_relay").TcpRelay(postgres.port) as between:
+        yield between
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

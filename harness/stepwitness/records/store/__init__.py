@@ -9,8 +9,10 @@ SQLite in the folder of reports by default, PostgreSQL by a URL. May import the 
 """
 
 from stepwitness.records.store.errors import RecordDeleted, StoreError, StoreTooNew, StoreUnreachable
+from stepwitness.records.store.handing_over import HandOver, hand_over
 from stepwitness.records.store.store import Store, open_store
 from stepwitness.records.store.stored import (
+    Deletion,
     StoredDocument,
     StoredFinding,
     StoredRecord,
@@ -18,6 +20,8 @@ from stepwitness.records.store.stored import (
 )
 
 __all__ = [
+    "Deletion",
+    "HandOver",
     "RecordDeleted",
     "Store",
     "StoreError",
@@ -27,5 +31,6 @@ __all__ = [
     "StoredFinding",
     "StoredRecord",
     "TrendPoint",
+    "hand_over",
     "open_store",
 ]

@@ -93,6 +93,7 @@ class RecordRow(Base):
         Index("record_by_time", "started", "seal"),
         Index("record_by_subject", "subject_id", "started", "seal"),
         Index("record_by_name", "name"),
+        Index("record_by_previous_seal", "previous_seal"),
     )
 
     id: Mapped[int] = mapped_column(NUMBER, primary_key=True)
@@ -177,3 +178,28 @@ class DocumentRow(Base):
     seal: Mapped[str] = mapped_column(SEAL)
     filed: Mapped[str] = mapped_column(INSTANT)
     data: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class IdentityRow(Base):
+    """One row: which store this is, so that a rig remembers what it has handed over to it."""
+
+    __tablename__ = "identity"
+
+    id: Mapped[str] = mapped_column(plain_text(32), primary_key=True)
+
+
+class DeletionRow(Base):
+    """What stays of a record that was deleted: its seal, its place in the chain, and who deleted it when and why."""
+
+    __tablename__ = "deletion"
+
+    seal: Mapped[str] = mapped_column(SEAL, primary_key=True)
+    name: Mapped[str] = mapped_column(Text)
+    bench: Mapped[str] = mapped_column(Text)
+    folder: Mapped[str] = mapped_column(Text)
+    started: Mapped[str] = mapped_column(INSTANT)
+    number: Mapped[int | None] = mapped_column(BigInteger)
+    previous_seal: Mapped[str | None] = mapped_column(SEAL)
+    deleted: Mapped[str] = mapped_column(INSTANT)
+    by: Mapped[str] = mapped_column(Text)
+    why: Mapped[str] = mapped_column(Text)

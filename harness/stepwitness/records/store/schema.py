@@ -14,7 +14,7 @@ from stepwitness.records.store.address import Address
 from stepwitness.records.store.engine import reading, writing
 from stepwitness.records.store.errors import StoreTooNew
 
-NEWEST = "0001"
+NEWEST = "0002"
 """The last migration in `migrations/versions`."""
 
 VERSION_TABLE = "stepwitness_version"

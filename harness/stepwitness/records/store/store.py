@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cached_property
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -13,14 +14,16 @@ from stepwitness.errors import near_miss
 from stepwitness.records.manifest import open_record, verify
 from stepwitness.records.store import queries
 from stepwitness.records.store.address import REPORTS, Address
+from stepwitness.records.store.chains import broken_chains
+from stepwitness.records.store.deletion import delete_record, deletions_of, refuse_deleted
 from stepwitness.records.store.documents import documents_of, put_document
 from stepwitness.records.store.engine import make_engine, reading, writing
 from stepwitness.records.store.errors import StoreError
 from stepwitness.records.store.filing import put_record
-from stepwitness.records.store.models import RecordRow
+from stepwitness.records.store.models import IdentityRow, RecordRow
 from stepwitness.records.store.pieces import file_names, file_pieces
 from stepwitness.records.store.schema import prepare
-from stepwitness.records.store.stored import StoredDocument, StoredFinding, StoredRecord, TrendPoint
+from stepwitness.records.store.stored import Deletion, StoredDocument, StoredFinding, StoredRecord, TrendPoint
 
 _SHORTEST_SEAL = 6
 
@@ -68,6 +71,12 @@ class Store:
     def __repr__(self) -> str:
         return repr(self.address)
 
+    @cached_property
+    def identity(self) -> str:
+        """Which store this is, whatever way leads to it."""
+        with reading(self._engine, self.address) as connection:
+            return connection.scalars(select(IdentityRow.id)).one()
+
     def close(self) -> None:
         """Let go of the database."""
         self._engine.dispose()
@@ -84,6 +93,7 @@ class Store:
         Raises
         ------
         StoreError : where the folder isn't what was sealed, with the place.
+        RecordDeleted : where it was here and was deleted on purpose.
         RecordError : where there is no record.
         """
         directory = Path(directory).absolute()
@@ -93,6 +103,7 @@ class Store:
             more = f" and {len(broken) - 1} more" if len(broken) > 1 else ""
             raise StoreError(f"{directory} isn't what was sealed: {broken[0]}{more}")
         with writing(self._engine, self.address) as connection:
+            refuse_deleted(connection, str(record.seal["sha256"]))
             put_record(connection, record, folder or f"{directory.parent.name}/{directory.name}")
             found = queries.record_by_seal(connection, str(record.seal["sha256"]))
         assert found is not None, "it was filed, now or before"
@@ -212,6 +223,38 @@ class Store:
         if number is None:
             raise StoreError(f"there is no record of the seal {seal} in {self.address}")
         return number
+
+    # -- deleting --------------------------------------------------------------------------------------------
+
+    def delete(self, seal: str, *, why: str, by: str = "") -> Deletion:
+        """Delete a record with its findings and files; what stays is the returned note of it.
+
+        Parameters
+        ----------
+        why : the reason. by : initials, or empty where the site keeps none.
+
+        Raises
+        ------
+        StoreError : where there is no such record. ValueError : without a reason.
+        """
+        if not why.strip():
+            raise ValueError("a record isn't deleted without a reason")
+        with writing(self._engine, self.address) as connection:
+            delete_record(connection, seal, by=by, why=why)
+            told = deletions_of(connection, seal=seal)
+        if not told:
+            raise StoreError(f"there is no record of the seal {seal} in {self.address}")
+        return told[0]
+
+    def deletions(self, bench: str = "") -> tuple[Deletion, ...]:
+        """Every deletion, in the order in which they were made."""
+        with reading(self._engine, self.address) as connection:
+            return deletions_of(connection, bench=bench)
+
+    def broken_chains(self, bench: str = "") -> list[str]:
+        """Each place where a record's predecessor is neither here nor deleted on purpose, in a sentence."""
+        with reading(self._engine, self.address) as connection:
+            return broken_chains(connection, bench=bench)
 
     # -- documents -------------------------------------------------------------------------------------------
 

@@ -96,3 +96,19 @@ class StoredDocument:
     seal: str
     filed: str
     data: bytes
+
+
+@dataclass(frozen=True)
+class Deletion:
+    """What stays of a deleted record: its seal and place in the chain of its bench, who deleted it when, and why."""
+
+    seal: str
+    id: str
+    bench: str
+    folder: str
+    started: str
+    number: int | None
+    previous_seal: str | None
+    deleted: str
+    by: str
+    why: str

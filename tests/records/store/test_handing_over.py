@@ -1,0 +1,166 @@
+"""Folders go to the store once and in order, whatever happens on the way."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import text
+
+from stepwitness.records.manifest import FILE
+from stepwitness.records.store import Store, StoreError, StoreUnreachable, hand_over, open_store
+from stepwitness.records.store.engine import reading
+
+
+def filing_order(store: Store) -> list[str]:
+    with reading(store._engine, store.address) as connection:
+        return list(connection.scalars(text("SELECT name FROM record ORDER BY id")))
+
+
+def test_every_folder_goes_once_and_oldest_first(store: Store, run_folder: Any, tmp_path: Path) -> None:
+    for night in (2, 0, 1):
+        run_folder(night)
+    told = hand_over(store, tmp_path / "reports")
+    assert [one.id[:4] for one in told.filed] == ["0000", "0001", "0002"]
+    assert told.filed[0].folder == "doser-rig-1/2026-09-01T0210"
+    again = hand_over(store, tmp_path / "reports")
+    assert (again.filed, again.refused) == ((), ())
+    run_folder(3)
+    assert len(hand_over(store, tmp_path / "reports").filed) == 1
+    assert len(store.records()) == 4
+
+
+def test_folders_anywhere_below_the_reports_go(store: Store, run_folder: Any, tmp_path: Path) -> None:
+    run_folder(0, reports=tmp_path / "reports" / "lots" / "L-17")
+    told = hand_over(store, tmp_path / "reports")
+    assert [one.folder for one in told.filed] == ["lots/L-17/doser-rig-1/2026-09-01T0210"]
+
+
+def test_what_is_noted_isnt_read_again(
+    store: Store, run_folder: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run_folder(0)
+    hand_over(store, tmp_path / "reports")
+
+    def read(*_: Any) -> None:
+        raise AssertionError("it was noted")
+
+    monkeypatch.setattr("stepwitness.records.store.handing_over.open_record", read)
+    assert hand_over(store, tmp_path / "reports").filed == ()
+    with pytest.raises(AssertionError, match="it was noted"):
+        hand_over(store, tmp_path / "reports", everything=True)
+
+
+def test_notes_that_are_lost_or_of_another_store_lose_nothing(store: Store, run_folder: Any, tmp_path: Path) -> None:
+    for night in range(3):
+        run_folder(night)
+    hand_over(store, tmp_path / "reports")
+    notes = tmp_path / "reports" / ".handed-over" / f"{store.identity}.jsonl"
+    notes.write_bytes(notes.read_bytes()[:-20])  # torn by a power cut
+    assert hand_over(store, tmp_path / "reports").filed == ()
+    assert len(store.records()) == 3
+    with open_store(tmp_path / "another.sqlite") as other:
+        assert len(hand_over(other, tmp_path / "reports").filed) == 3
+
+
+def test_a_store_from_an_old_copy_is_filled_again(store: Store, run_folder: Any, tmp_path: Path) -> None:
+    directory = run_folder(0)
+    hand_over(store, tmp_path / "reports")
+    with store._engine.begin() as connection:  # as it was before the record came
+        for table in ("piece", "file", "finding", "record"):
+            connection.execute(text(f"DELETE FROM {table}"))
+    assert hand_over(store, tmp_path / "reports").filed == ()
+    assert len(hand_over(store, tmp_path / "reports", everything=True).filed) == 1
+    assert directory.exists()
+
+
+def test_a_broken_folder_stays_behind_and_the_others_go(store: Store, run_folder: Any, tmp_path: Path) -> None:
+    run_folder(0)
+    broken = run_folder(1)
+    run_folder(2)
+    (broken / "offset.journal.jsonl").unlink()
+    torn = run_folder(3)
+    (torn / FILE).write_bytes((torn / FILE).read_bytes()[:500])
+    told = hand_over(store, tmp_path / "reports")
+    assert [one.id[:4] for one in told.filed] == ["0000", "0002"]
+    assert len(told.refused) == 2
+    assert any("offset.journal.jsonl: can't be read" in one for one in told.refused)
+    assert any("isn't JSON" in one for one in told.refused)
+    assert len(hand_over(store, tmp_path / "reports").refused) == 2, "told until somebody looks"
+
+
+def test_a_folder_that_holds_another_record_now_is_looked_at_again(
+    store: Store, run_folder: Any, tmp_path: Path
+) -> None:
+    directory = run_folder(0)
+    hand_over(store, tmp_path / "reports")
+    shutil.rmtree(directory)
+    run_folder(0, offset_um=12.0)
+    assert len(hand_over(store, tmp_path / "reports").filed) == 1
+
+
+def test_no_folder_is_no_error(store: Store, tmp_path: Path) -> None:
+    assert hand_over(store, tmp_path / "nowhere").filed == ()
+    assert not (tmp_path / "nowhere").exists()
+
+
+def test_a_way_that_is_lost_half_way_loses_and_doubles_nothing(
+    store: Store, run_folder: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for night in range(6):
+        run_folder(night)
+    real, calls = Store.file, [0]
+
+    def file(self: Store, directory: Path, *, folder: str = "") -> Any:
+        calls[0] += 1
+        if calls[0] == 2:
+            raise StoreUnreachable("the cable is out")
+        stored = real(self, directory, folder=folder)
+        if calls[0] == 4:
+            raise StoreUnreachable("the cable went out before the answer came")
+        return stored
+
+    monkeypatch.setattr(Store, "file", file)
+    for _ in range(2):
+        with pytest.raises(StoreUnreachable, match="the cable"):
+            hand_over(store, tmp_path / "reports")
+    hand_over(store, tmp_path / "reports")
+    assert filing_order(store) == [f"{night:04d}-doser-rig-1" for night in range(6)]
+
+
+def test_a_cut_between_rig_and_server_loses_and_doubles_nothing(
+    postgres: Any, relay: Any, run_folder: Any, tmp_path: Path
+) -> None:
+    postgres.run("psql", "-q", "-c", "DROP SCHEMA public CASCADE; CREATE SCHEMA public")
+    for night in range(5):
+        run_folder(night)
+    with open_store(postgres.url(port=relay.port)) as store:
+        store.file(tmp_path / "reports" / "doser-rig-1" / "2026-09-01T0210")
+        relay.cut()
+        with pytest.raises(StoreUnreachable):
+            hand_over(store, tmp_path / "reports")
+        with pytest.raises(StoreUnreachable):
+            open_store(postgres.url(port=relay.port))
+        relay.mend()
+        assert len(hand_over(store, tmp_path / "reports").filed) == 4, "the same store finds its way again"
+        assert filing_order(store) == [f"{night:04d}-doser-rig-1" for night in range(5)]
+
+
+def test_a_deleted_record_is_told_once_and_not_taken_again(store: Store, run_folder: Any, tmp_path: Path) -> None:
+    run_folder(0)
+    [filed] = hand_over(store, tmp_path / "reports").filed
+    store.delete(filed.seal, why="a trial", by="AB")
+    told = hand_over(store, tmp_path / "reports", everything=True)
+    assert told.filed == ()
+    assert len(told.refused) == 1
+    assert "was deleted on" in told.refused[0]
+    assert hand_over(store, tmp_path / "reports").refused == ()
+
+
+def test_a_folder_that_cant_be_written_is_one_line(store: Store, run_folder: Any, tmp_path: Path) -> None:
+    run_folder(0)
+    (tmp_path / "reports" / ".handed-over").write_text("in the way")
+    with pytest.raises(StoreError, match="can't be written"):
+        hand_over(store, tmp_path / "reports")
