@@ -6,6 +6,7 @@ import sys
 import pytest
 
 HEAVY = ("numpy", "scipy", "pyvisa", "serial", "yaml", "pydantic", "pint", "jinja2", "filelock")
+HEAVY += ("sqlalchemy", "alembic", "psycopg", "pandas", "pyarrow")
 
 PROBE = f"""
 import sys
