@@ -81,7 +81,7 @@ def test_the_file_is_the_format_that_is_documented(ended: Path) -> None:
         assert item["n"] == number
         assert line == json.dumps(item, separators=(",", ":"), ensure_ascii=False).encode() + b"\n"
     first, second, *_, last = (json.loads(line) for line in lines_of(ended))
-    assert first["schema"] == "stepwitness-journal/1"
+    assert first["schema"] == "stepwitness-journal/2"
     assert (second["table"], second["rows"], second["columns"]["up"]) == ("places", 2, [True, False])
     assert last["end"] == {"outcome": "done", "cause": "", "at_s": 9.25}
 

@@ -12,11 +12,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from stepwitness.bench.description import BenchDescription
 from stepwitness.findings import Characteristic, Contribution, Estimate
+from stepwitness.records.journal import Value as Value
 
 if TYPE_CHECKING:
     from stepwitness.bench.live import Bench
-
-Value = int | float | str | bool | None
 
 
 class Journal(Protocol):

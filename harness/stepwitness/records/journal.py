@@ -7,11 +7,13 @@
    or a good line out of its turn, is corruption and raises `JournalCorrupt` with file and line.
 
 The file, to the byte: UTF-8, one JSON object a line, no spaces between tokens. Line 1 is
-``{"n":0,"schema":"stepwitness-journal/1","header":{...},"sha256":"..."}``; then come batches
-``{"n":k,"table":"...","rows":r,"columns":{"name":[...],...},"sha256":"..."}`` with k counting on from 1; one
-that ended in order closes with ``{"n":k,"end":{"outcome":"done","cause":"","at_s":12.5},"sha256":"..."}``.
-`sha256` is that of the line's bytes before its last ``,"sha256"``. Floats are written by repr, so they come back bit
-for bit; a value that is missing is null.
+``{"n":0,"schema":"stepwitness-journal/2","header":{...},"sha256":"..."}``; then come batches
+``{"n":k,"table":"...","rows":r,"columns":{"name":[...],...},"missing":{"name":{"row":"reason"}},"checks":{"rows":"...",
+"columns":"..."},"sha256":"..."}`` with k counting on from 1 and rows from 0 in each; one that ended in order closes
+with ``{"n":k,"end":{"outcome":"done","cause":"","at_s":12.5},"sha256":"..."}``. `sha256` is that of the line's bytes
+before its last ``,"sha256"``; `checks` are those of `batch_checks`. Floats are written by repr, so they come back bit
+for bit. A value that is missing is null; `missing`, which may be absent, says why. Schema 1, which is read too, has
+neither `missing` nor `checks`.
 """
 
 from __future__ import annotations
@@ -22,20 +24,34 @@ import math
 import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
 
 from stepwitness.errors import StepwitnessError
+from stepwitness.records.batch_checks import checks_of, with_reasons
 from stepwitness.records.writing import sync_directory
 
-SCHEMA = "stepwitness-journal/1"
+SCHEMA = "stepwitness-journal/2"
+SCHEMAS = ("stepwitness-journal/1", SCHEMA)
 SUFFIX = ".journal.jsonl"
 OUTCOMES = ("done", "aborted")
 
-Value = int | float | str | bool | None
 
-_BATCH = re.compile(rb'\{"n":(\d+),"table":("(?:[^"\\]|\\.)*"),')
+@dataclass(frozen=True)
+class Missing:
+    """Stands for a reading that isn't there, with the reason: ``gauge overrange``."""
+
+    reason: str
+
+    def __str__(self) -> str:
+        return self.reason
+
+
+Value = int | float | str | bool | Missing | None
+
+_BATCH = re.compile(rb'\{"n":(\d+),"table":("(?:[^"\\]|\\.)*"),"rows":(\d+),')
 _NUMBERED = re.compile(rb'\{"n":(\d+),')
 
 
@@ -67,6 +83,12 @@ def line_digest(line: bytes) -> str | None:
     """The digest of one line, newline included, as it stands in the file; None where the two disagree."""
     prefix, tail = line[:-_TAIL_LENGTH], line[-_TAIL_LENGTH:]
     return _digest_in(line) if tail == _tail(prefix) else None
+
+
+def batch_in(line: bytes) -> tuple[bytes, int]:
+    """The table, as it is written, and the number of rows of a batch's line; nothing and 0 for any other line."""
+    match = _BATCH.match(line)
+    return (match[2], int(match[3])) if match else (b"", 0)
 
 
 def _digest_in(line: bytes) -> str:
@@ -151,7 +173,7 @@ class JournalWriter:
         for name, value in zip(columns, values, strict=True):
             if isinstance(value, float) and not math.isfinite(value):
                 raise JournalError(f"{self.path}: {table}.{name} is {value}; a reading that is missing is None")
-            if not isinstance(value, (int, float, str, type(None))):
+            if not isinstance(value, (int, float, str, Missing, type(None))):
                 raise JournalError(f"{self.path}: {table}.{name} is a {type(value).__name__}, not a plain value")
         waiting = self._state.pending.setdefault(table, [])
         waiting.append(values)
@@ -188,13 +210,10 @@ class JournalWriter:
 
     def _batches(self) -> list[dict[str, Any]]:
         return [
-            {"table": table, "rows": len(rows), "columns": self._by_column(table, rows)}
+            _batch(table, len(rows), dict(zip(self._columns[table], zip(*rows, strict=True), strict=True)))
             for table, rows in self._state.pending.items()
             if rows
         ]
-
-    def _by_column(self, table: str, rows: Sequence[tuple[Value, ...]]) -> dict[str, list[Value]]:
-        return {name: [row[at] for row in rows] for at, name in enumerate(self._columns[table])}
 
     def _append(self, items: Sequence[Mapping[str, Any]], *, ends: bool = False) -> None:
         size, lines, _, _ = self._state
@@ -211,6 +230,21 @@ class JournalWriter:
         except ValueError as error:  # the file was closed
             raise JournalError(f"{self.path}: can't be written: {error}") from error
         self._state = _Committed(size + len(data), lines + len(items), ends, {})
+
+
+def _batch(table: str, rows: int, columns: Mapping[str, Sequence[Value]]) -> dict[str, Any]:
+    missing = {
+        name: {str(row): value.reason for row, value in enumerate(values) if isinstance(value, Missing)}
+        for name, values in columns.items()
+    }
+    reasons = {name: by_row for name, by_row in missing.items() if by_row}
+    plain = {
+        name: [None if isinstance(value, Missing) else value for value in values] if name in reasons else values
+        for name, values in columns.items()
+    }
+    told = {"missing": reasons} if reasons else {}
+    checks = checks_of(with_reasons(plain, reasons) if reasons else plain)
+    return {"table": table, "rows": rows, "columns": plain, **told, "checks": checks}
 
 
 def numbered_line(number: int, item: Mapping[str, Any]) -> bytes:
@@ -272,8 +306,10 @@ class JournalReadings:
         """Names of the columns of `table`; nothing for a table that was never written."""
         return self._columns.get(table, ())
 
-    def batches(self, table: str) -> Iterator[Mapping[str, Sequence[Any]]]:
+    def batches(self, table: str, *, reasons: bool = False) -> Iterator[Mapping[str, Sequence[Any]]]:
         """Batches of columns, in the order written; nothing for a table that was never written.
+
+        A value that is missing is None; with `reasons` it is a `Missing`, where it is known why.
 
         Raises
         ------
@@ -291,16 +327,24 @@ class JournalReadings:
             seen += 1
             match = _BATCH.match(line)
             if match is not None and match[2] == name:
-                yield json.loads(line)["columns"]
+                yield self._told(json.loads(line)) if reasons else json.loads(line)["columns"]
         if seen < len(self.digests):
             raise JournalCorrupt(self.path, seen + 1, "the journal is shorter than when it was opened")
 
-    def rows(self, table: str) -> Iterator[dict[str, Any]]:
-        """Row by row, in the order written."""
-        for columns in self.batches(table):
+    def rows(self, table: str, *, reasons: bool = False) -> Iterator[dict[str, Any]]:
+        """Row by row, in the order written; missing values as in `batches`."""
+        for columns in self.batches(table, reasons=reasons):
             names = tuple(columns)
             for values in zip(*columns.values(), strict=True):
                 yield dict(zip(names, values, strict=True))
+
+    @staticmethod
+    def _told(item: Mapping[str, Any]) -> dict[str, list[Any]]:
+        columns = {name: list(values) for name, values in item["columns"].items()}
+        for name, by_row in item.get("missing", {}).items():
+            for row, reason in by_row.items():
+                columns[name][int(row)] = Missing(reason)
+        return columns
 
     def _good_lines(self) -> Iterator[tuple[int, bytes]]:
         """Committed lines with their numbers, each checked; sets `tail_lost`."""
@@ -326,8 +370,8 @@ class JournalReadings:
     def _take_item(self, number: int, line: bytes) -> None:
         item = self._parsed(number, line)
         if number == 0:
-            if item.get("schema") != SCHEMA or not isinstance(item.get("header"), dict):
-                raise JournalCorrupt(self.path, 1, f"the first line isn't a header of {SCHEMA}")
+            if item.get("schema") not in SCHEMAS or not isinstance(item.get("header"), dict):
+                raise JournalCorrupt(self.path, 1, f"the first line isn't a header of {' or '.join(SCHEMAS)}")
             self.header = item["header"]
             return
         end = item.get("end")

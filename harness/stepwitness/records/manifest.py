@@ -6,13 +6,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from stepwitness.records import schema_1
-from stepwitness.records.journal import SUFFIX, JournalReadings, line_digest
+from stepwitness.records.batch_checks import changed_in
+from stepwitness.records.journal import SUFFIX, JournalReadings, batch_in, line_digest
 from stepwitness.records.sealed import (
     RecordError,
     Sealed,
@@ -163,13 +165,18 @@ class _Listed:
 def _broken_journal(path: Path, listed: _Listed) -> list[str]:
     broken = []
     count = 0
+    rows: Counter[bytes] = Counter()
     try:
         with open(path, "rb") as file:
             for count, line in enumerate(file, start=1):
                 digest = line_digest(line)
+                table, more = batch_in(line)
                 if count <= len(listed.digests):
                     if digest != listed.digests[count - 1]:
-                        broken.append(f"{path.name}:{count}: the line isn't the one that was sealed")
+                        where = changed_in(line, rows[table])
+                        told = "the line isn't the one that was sealed" + (f": {where}" if where else "")
+                        broken.append(f"{path.name}:{count}: {told}")
+                    rows[table] += more
                 elif listed.outcome != UNREADABLE and (digest or listed.outcome != UNFINISHED):
                     # an unfinished journal may end in a line that was never committed, and so never sealed
                     broken.append(f"{path.name}:{count}: the line was added after sealing")

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 import zlib
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
@@ -26,6 +25,7 @@ from typing import Any
 import rfc8785
 
 from stepwitness.errors import StepwitnessError
+from stepwitness.records.whereabouts import NotJson, nearest_key, parsed_json, section_at
 from stepwitness.records.writing import write_new
 
 UNSIGNED = "The seal isn't signed: it shows accident, not forgery."
@@ -122,14 +122,9 @@ def parsed(path: Path, data: bytes) -> dict[str, Any]:
     RecordError : where it isn't JSON or no object, with the byte, the section and the field nearby.
     """
     try:
-        found = json.loads(data.decode(), parse_int=_integer)
-    except UnicodeDecodeError as error:
-        raise RecordError(f"{path}: isn't JSON: {_whereabouts(data, error.start)}") from None
-    except json.JSONDecodeError as error:
-        byte = len(error.doc[: error.pos].encode())
-        raise RecordError(f"{path}: isn't JSON: {_whereabouts(data, byte)}") from None
-    except RecursionError:
-        raise RecordError(f"{path}: isn't JSON that a record could be") from None
+        found = parsed_json(data, parse_int=_integer)
+    except NotJson as error:
+        raise RecordError(f"{path}: isn't JSON: {_whereabouts(data, error.byte)}") from None
     if not isinstance(found, dict):
         raise RecordError(f"{path}: isn't a record")
     return found
@@ -279,12 +274,6 @@ def _short(value: Any) -> str:
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
-# -- where a byte stands -------------------------------------------------------------------------------------
-
-
-_KEY = re.compile(r'"([^"\\]+)":')
-
-
 def _first_difference(data: bytes, other: bytes) -> int:
     return next((at for at, pair in enumerate(zip(data, other, strict=False)) if pair[0] != pair[1]), len(other))
 
@@ -295,20 +284,9 @@ def _whereabouts(data: bytes, byte: int) -> str:
     found = f"byte {byte}"
     head, mark, sections = before.rpartition(',"sections":{') if '"seal":{' in before else ("", "", "")
     if mark and head.endswith("}"):
-        found += _section_at(sections)
+        section = section_at(sections)
+        found += f", in the section '{section}'" if section else ""
     elif '"seal":{' in before:
         found += ", in the seal"
-    keys = _KEY.findall(before)
-    return f"{found}, near '{keys[-1]}'" if keys else found
-
-
-def _section_at(text: str) -> str:
-    """The section that `text`, cut off in the middle of the sections, ends in."""
-    decoder, at = json.JSONDecoder(), 0
-    while match := _KEY.match(text, at):
-        try:
-            _, at = decoder.raw_decode(text, match.end())
-        except json.JSONDecodeError:
-            return f", in the section '{match[1]}'"
-        at += 1
-    return ""
+    near = nearest_key(data, byte)
+    return f"{found}, near '{near}'" if near else found
