@@ -8,7 +8,8 @@ from itertools import islice
 from typing import Any
 
 from stepwitness.display import NOTHING, number
-from stepwitness.records.journal import JournalReadings
+from stepwitness.procedures.acquisition import INCOMPLETE
+from stepwitness.records.journal import JournalReadings, Missing
 
 MOST_ROWS = 400
 """Rows of one table on a page; the journal beside it holds them all."""
@@ -45,6 +46,8 @@ class _Plan:
 def _scaled(key: str, words: str, factor: float, decimals: int) -> Column:
     def cell(row: Mapping[str, Any]) -> str:
         value = row[key]
+        if isinstance(value, Missing):
+            return value.reason
         return NOTHING if value is None else number(float(value) * factor, decimals)
 
     return Column(words, True, cell)
@@ -52,7 +55,7 @@ def _scaled(key: str, words: str, factor: float, decimals: int) -> Column:
 
 def _less(key: str, subtrahend: str, words: str) -> Column:
     def cell(row: Mapping[str, Any]) -> str:
-        if row[key] is None:
+        if row[key] is None or isinstance(row[key], Missing):
             return NOTHING
         return number((float(row[key]) - float(row[subtrahend])) * 1e6, 1)
 
@@ -153,11 +156,18 @@ _PLANS: dict[str, tuple[_Plan, ...]] = {
 }
 
 
+_INCOMPLETE = _Plan(
+    INCOMPLETE,
+    "the sweep that broke it off",
+    (_scaled("t_s", "time / s", 1.0, 4), *_WITNESSES, _scaled("current_a", "current / A", 1.0, 4)),
+)
+
+
 def tables(procedure: str, id_: str, readings: JournalReadings) -> list[Table]:
-    """The tables of one procedure; none for one that isn't known."""
+    """The tables of one procedure; of one that isn't known only the sweep that broke it off, if any did."""
     found = []
-    for plan in _PLANS.get(procedure, ()):
-        rows = iter(readings.rows(plan.table))
+    for plan in (*_PLANS.get(procedure, ()), _INCOMPLETE):
+        rows = iter(readings.rows(plan.table, reasons=True))
         kept = tuple(tuple(column.cell(row) for column in plan.columns) for row in islice(rows, MOST_ROWS))
         more = sum(1 for _ in rows)
         if not kept:

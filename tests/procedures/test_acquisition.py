@@ -12,11 +12,12 @@ import pytest
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.errors import Aborted, EnvelopeError, SafeStateError, StopCircuitOpen
-from stepwitness.devices.errors import LinkLost
+from stepwitness.devices.errors import LinkLost, OutOfRange
 from stepwitness.procedures import backlash, repeatability, stall_recovery
-from stepwitness.procedures.acquisition import acquire
+from stepwitness.procedures.acquisition import INCOMPLETE, acquire
+from stepwitness.procedures.common import witnesses
 from stepwitness.procedures.procedure import Procedure
-from stepwitness.records.journal import JournalReadings, JournalWriter
+from stepwitness.records.journal import JournalReadings, JournalWriter, Missing
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,28 @@ def test_a_run_that_ends_in_order(rigged: Any, doser: BenchDescription, kept: An
     assert (journal.outcome, journal.cause) == ("done", "")
     assert rig.load_m() == pytest.approx(0.05, abs=2e-5)
     assert rig.bench.stopped == ""
+
+
+def test_an_overrange_ends_the_procedure_and_the_reading_that_is_missing_keeps_its_reason(
+    rigged: Any, doser: BenchDescription, tmp_path: Path
+) -> None:
+    def run(bench: Any, _settings: Any, journal: Any) -> None:
+        motion.prepare(bench, speed_m_per_s=0.01)
+        bench.gauge.travel_m = lambda: (_ for _ in ()).throw(OutOfRange("gauge reports overrange"))
+        journal.write("stops", witnesses(bench.sweep()))
+
+    rig = rigged(doser, start_m=0.01)
+    writer = JournalWriter(tmp_path / "a.journal.jsonl", {})
+    acquire(rig.bench, Planned(replace(repeatability.PROCEDURE, run=run), None), writer)
+    readings = JournalReadings(writer.path)
+    (row,) = readings.rows(INCOMPLETE, reasons=True)
+
+    assert (readings.outcome, readings.cause) == ("aborted", "gauge reports overrange")
+    assert readings.tables == (INCOMPLETE,)
+    assert row["gauge_m"] == Missing("gauge reports overrange")
+    assert row["counted_m"] == pytest.approx(row["claim_m"], abs=1e-4)
+    assert next(readings.rows(INCOMPLETE))["gauge_m"] is None
+    assert rig.stays_put()
 
 
 EXITS = [

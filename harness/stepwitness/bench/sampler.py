@@ -4,14 +4,18 @@
    two (a move runs one way). The following error is an interval, and no delay of the host can turn a healthy axis
    into an alarm.
 2. A counter that latches is read after its instant: the interval is that of the latch alone.
-3. Travel is the load's, zeroed where the axis was referenced (`Coordinates`); positive along the stroke.
+3. A witness that has no reading (overrange) ends the sweep with `Incomplete`, which holds what the others saw: no
+   procedure goes on as if the bench lacked it.
+4. Travel is the load's, zeroed where the axis was referenced (`Coordinates`); positive along the stroke.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 from stepwitness.axis import Axis
+from stepwitness.devices.errors import OutOfRange
 from stepwitness.devices.interfaces import Clock, Drive, EncoderCounter, Gauge, LatchesCounts, Meter
 
 
@@ -52,7 +56,7 @@ class Sweep:
 
     `claim_low_m` and `claim_high_m` bracket the claim at `t_s`; `claim_m` is its interpolation. `skew_s` is half the
     interval in which the counter (or, without one, the gauge) was asked and had answered. A witness that the bench
-    lacks, or that wasn't asked, is None.
+    lacks, or that wasn't asked, is None; `missing` says, by field, why one that was asked has no reading.
     """
 
     t_s: float
@@ -63,6 +67,7 @@ class Sweep:
     counted_m: float | None = None
     gauge_m: float | None = None
     current_a: float | None = None
+    missing: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def following_error_m(self) -> float | None:
@@ -76,6 +81,14 @@ class Sweep:
             return 0.0
         low, high = self.claim_low_m - self.counted_m, self.claim_high_m - self.counted_m
         return low if low > 0 else min(high, 0.0)
+
+
+class Incomplete(OutOfRange):
+    """A sweep in which a witness had no reading; `sweep` holds the others', and the reasons."""
+
+    def __init__(self, sweep: Sweep) -> None:
+        self.sweep = sweep
+        super().__init__("; ".join(sweep.missing.values()))
 
 
 @dataclass
@@ -93,22 +106,42 @@ class Sampler:
         self._latching = self.counter if isinstance(self.counter, LatchesCounts) else None
 
     def sweep(self, *, gauge: bool = True, current: bool = False) -> Sweep:
-        """One sweep; `gauge` and `current` say whether those witnesses are asked too."""
+        """One sweep; `gauge` and `current` say whether those witnesses are asked too.
+
+        Raises
+        ------
+        Incomplete : where an instrument reports overrange. DeviceError : where one can't be read at all.
+        """
         first, first_s = self._claim()
         counts, asked_s, answered_s = self._counts()
         second, second_s = self._claim() if self.counter else (first, first_s)
         t_s = (asked_s + answered_s) / 2
         share = (t_s - first_s) / (second_s - first_s) if second_s > first_s else 0.0
-        return Sweep(
+        missing: dict[str, str] = {}
+        gauge_m = self._read("gauge_m", self.gauge.travel_m, missing) if self.gauge and gauge else None
+        current_a = self._read("current_a", self.meter.current_a, missing) if self.meter and current else None
+        sweep = Sweep(
             t_s=t_s,
             skew_s=(answered_s - asked_s) / 2,
             claim_m=first + (second - first) * share,
             claim_low_m=min(first, second),
             claim_high_m=max(first, second),
             counted_m=None if counts is None else self.coordinates.counted(counts),
-            gauge_m=self.coordinates.gauged(self.gauge.travel_m()) if self.gauge and gauge else None,
-            current_a=self.meter.current_a() if self.meter and current else None,
+            gauge_m=None if gauge_m is None else self.coordinates.gauged(gauge_m),
+            current_a=current_a,
+            missing=missing,
         )
+        if missing:
+            raise Incomplete(sweep)
+        return sweep
+
+    @staticmethod
+    def _read(field: str, instrument: Callable[[], float], missing: dict[str, str]) -> float | None:
+        try:
+            return instrument()
+        except OutOfRange as error:
+            missing[field] = str(error)
+            return None
 
     def _counts(self) -> tuple[int | None, float, float]:
         """Counts, and the interval in which they were taken."""

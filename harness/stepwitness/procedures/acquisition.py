@@ -6,9 +6,14 @@ from typing import Any, Protocol
 
 from stepwitness.bench.errors import Aborted, SafeStateError
 from stepwitness.bench.live import Bench
+from stepwitness.bench.sampler import Incomplete, Sweep
 from stepwitness.errors import StepwitnessError
+from stepwitness.procedures.common import told, witnesses
 from stepwitness.procedures.preparation import UNPREPARED, Preparation, prepare
 from stepwitness.procedures.procedure import Journal, Procedure
+
+INCOMPLETE = "incomplete"
+"""Table of the sweep that broke a procedure off, with the reason in place of the reading that it lacks."""
 
 
 class Planned(Protocol):
@@ -50,9 +55,16 @@ def acquire(bench: Bench, planned: Planned, journal: EndingJournal, *, preparati
             cause = cause if str(failure) in cause else f"{cause}; {failure}"
             bench.stopped = bench.stopped or cause
         finally:
+            if isinstance(error, Incomplete):
+                _keep(error.sweep, journal)
             journal.end("aborted", cause)
         if not isinstance(error, Exception):
             raise
+
+
+def _keep(sweep: Sweep, journal: EndingJournal) -> None:
+    """Write the sweep that broke off; it is committed with the end."""
+    journal.write(INCOMPLETE, {**witnesses(sweep), "current_a": told(sweep, "current_a")})
 
 
 def _named(error: BaseException) -> str:

@@ -12,6 +12,7 @@ from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Contribution, Estimate, coverage_factor
 from stepwitness.metrology.budget import welch_satterthwaite
 from stepwitness.procedures.procedure import Journal, Value
+from stepwitness.records.journal import Missing
 
 NO_GAUGE = "no displacement gauge on the load: a motor-side encoder can't see what lies behind it"
 NO_RETURNS = "the start was never read again"
@@ -105,8 +106,14 @@ def witnesses(sweep: Sweep) -> dict[str, Value]:
         "skew_s": sweep.skew_s,
         "claim_m": sweep.claim_m,
         "counted_m": sweep.counted_m,
-        "gauge_m": sweep.gauge_m,
+        "gauge_m": told(sweep, "gauge_m"),
     }
+
+
+def told(sweep: Sweep, name: str) -> Value:
+    """What a witness of a sweep read, or why it has no reading."""
+    value: float | None = getattr(sweep, name)
+    return Missing(sweep.missing[name]) if name in sweep.missing else value
 
 
 class Trace:
