@@ -17,20 +17,39 @@ from stepwitness.commands import (
     check,
     evaluate,
     evaluate_csv,
+    key,
     lot,
     report,
     runs,
     sample,
     schema,
+    sign,
     since_last_good,
     study,
     summary,
     verify,
 )
-from stepwitness.commands.terminal import INTERRUPTED, OK, told
-from stepwitness.errors import BadInput, Place, StepwitnessError
-
-COMMANDS = (check, lot, runs, sample, schema, evaluate, evaluate_csv, study, report, summary, since_last_good, verify)
+    lot,
+    report,
+    runs,
+    sample,
+    schema,
+COMMANDS = (
+    check,
+    runs,
+    sample,
+    lot,
+    schema,
+    evaluate,
+    evaluate_csv,
+    study,
+    report,
+    summary,
+    since_last_good,
+    verify,
+    key,
+    sign,
+)
 """In the order in which `--help` lists them."""
 
 

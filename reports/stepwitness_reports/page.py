@@ -20,8 +20,9 @@ from stepwitness.display import THIN, duration_text, rule_text
 from stepwitness.errors import StepwitnessError
 from stepwitness.findings import MAXIMUM_RISK, DecisionRule
 from stepwitness.plan.model import parse_plan
-from stepwitness.records.manifest import Record, open_record, verify
+from stepwitness.records.manifest import FILE, Record, open_record, verify
 from stepwitness.records.sealed import UNSIGNED
+from stepwitness.records.signature import signatures
 from stepwitness_reports.bench_facts import (
     RULE_WORDS,
     Fact,
@@ -167,7 +168,7 @@ def page_of(directory: Path) -> Page:
         standard=sections["report"]["standard"],
         items=tuple(Item(item["clause"], item["item"], item["told"] or "") for item in sections["report"]["items"]),
         record_facts=tuple(_record_facts(record)),
-        seal_words=UNSIGNED,
+        seal_words=_seal_words(record),
         texts=(
             SealedText(f"plan file {plan['file']}", plan["text"]),
             SealedText(f"bench file {bench['file']}", bench["text"]),
@@ -320,6 +321,22 @@ def _record_facts(record: Record) -> list[Fact]:
         Fact("seal, SHA-256", str(record.seal.get("sha256", ""))),
         Fact("software", ", ".join(f"{name} {version}" for name, version in sorted(software.items()))),
     ]
+
+
+def _seal_words(record: Record) -> str:
+    """Who signed, or what a seal without a signature shows."""
+    file = record.directory / FILE
+    try:
+        held = signatures(file, str(record.seal.get("sha256", "")))
+    except StepwitnessError as error:
+        return f"There are signatures beside the record; they weren't checked: {error}."
+    told = [
+        f"{one.file} doesn't hold: {one.broken}."
+        if one.broken
+        else f"Signed {one.signed} with the key whose SHA-256 begins with {one.fingerprint[:16]}."
+        for one in held
+    ]
+    return " ".join(told) or UNSIGNED
 
 
 def _instant(text: str) -> str:

@@ -158,14 +158,19 @@ def broken_chains(directories: Iterable[Path]) -> list[str]:
     return broken
 
 
+def _moved(record: Record) -> bool:
+    """Whether a record stands in another folder than the one in which it was sealed."""
+    return bool(record.sections["chain"].get("folder") != record.directory.name)
+
+
 def _broken_chain(above: Path, bench: str, records: Sequence[Record]) -> list[str]:
     broken = []
     by_number: dict[int, Link] = {}
     previous: dict[int, Any] = {}
-    for record in sorted(records, key=lambda record: record.directory.name):
+    for record in sorted(records, key=lambda record: (_moved(record), record.directory.name)):
         link, chain = _link(record), record.sections["chain"]
         assert link is not None, "only such records were chosen"
-        if chain.get("folder") != link.folder:
+        if _moved(record):
             broken.append(f"{link.folder} was sealed in the folder {chain.get('folder')}")
         earlier = by_number.get(link.number)
         if earlier is not None:

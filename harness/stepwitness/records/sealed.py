@@ -106,6 +106,11 @@ def open_sealed(path: Path, schemas: Collection[str]) -> Sealed:
     return sealed_in(path, read(path), schemas)
 
 
+def read_sealed(path: Path) -> Sealed:
+    """The document in a file, of whatever schema; its seal isn't checked. Raises as `open_sealed` does."""
+    return sealed_in(Path(path), read(Path(path)), None)
+
+
 def read(path: Path) -> bytes:
     """The bytes of a file; `RecordError` where it can't be read."""
     try:

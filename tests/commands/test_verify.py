@@ -1,0 +1,215 @@
+"""`stepwitness verify`, `sign` and `key`: one command that says which field or reading changed, and who signed."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from stepwitness import cli
+from stepwitness.records.chain import add_record
+from stepwitness.records.journal import JournalReadings, JournalWriter
+from stepwitness.records.manifest import FILE, SECTIONS
+from stepwitness.records.sealed import canonical, write_sealed
+
+BENCH = "doser-rig-1"
+
+
+def a_night(above: Path, name: str) -> Path:
+    """A record with a journal of three readings."""
+    directory = above / name
+    directory.mkdir(parents=True)
+    with JournalWriter(directory / "play.journal.jsonl", {"id": "play"}) as writer:
+        for row in range(3):
+            writer.write("stops", {"at_m": row / 1000, "gauge_m": row / 1000 + 1e-6})
+        writer.end("done")
+    batches = list(JournalReadings(writer.path).digests)
+    entry = {"id": "play", "journal": writer.path.name, "outcome": "done", "batches": batches}
+    sections = {name: {} for name in SECTIONS if name != "chain"}
+    add_record(directory, BENCH, {**sections, "procedures": [entry], "run": {"id": name, "verdict": "PASS"}})
+    return directory
+
+
+@pytest.fixture
+def nights(tmp_path: Path) -> Path:
+    for name in ("monday", "tuesday", "wednesday"):
+        a_night(tmp_path / "reports" / BENCH, name)
+    return tmp_path / "reports"
+
+
+@pytest.fixture
+def night(nights: Path) -> Path:
+    return nights / BENCH / "tuesday"
+
+
+@pytest.fixture
+def said(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, list[str]]]:
+    """Runs a command; its exit code and what it printed, line by line."""
+
+    def run(*arguments: object) -> tuple[int, list[str]]:
+        capsys.readouterr()
+        code = cli.main([str(argument) for argument in arguments])
+        captured = capsys.readouterr()
+        return code, (captured.out + captured.err).splitlines()
+
+    return run
+
+
+Said = Callable[..., tuple[int, list[str]]]
+
+
+def rewrite(directory: Path, change: Callable[[dict[str, Any]], None]) -> None:
+    record = json.loads((directory / FILE).read_bytes())
+    change(record)
+    (directory / FILE).write_bytes(canonical(record) + b"\n")
+
+
+def test_a_whole_record_says_its_place_and_that_nobody_signed(night: Path, said: Said) -> None:
+    code, (first, place, signed) = said("verify", night)
+
+    assert code == 0
+    assert first == f"{night}: whole, as sealed"
+    assert place.startswith("  record 2 of doser-rig-1, seal ")
+    assert ", after " in place
+    assert len(place) <= 80
+    assert signed == "  not signed: the seal shows accident, not forgery"
+
+
+def test_the_field_that_changed_is_named(night: Path, said: Said) -> None:
+    rewrite(night, lambda record: record["sections"]["run"].update(verdict="FAIL"))
+    code, lines = said("verify", night)
+
+    assert code == 1
+    assert lines[0] == 'record.json: run.verdict (tuesday) isn\'t what was sealed; now "FAIL"'
+    assert lines[1] == f"{night}: not what was sealed"
+
+
+def test_the_reading_that_changed_is_named(night: Path, said: Said) -> None:
+    path = night / "play.journal.jsonl"
+    path.write_bytes(path.read_bytes().replace(b"0.001001", b"0.001002", 1))
+    code, lines = said("verify", night)
+
+    assert code == 1
+    assert lines[0] == ("play.journal.jsonl:2: the line isn't the one that was sealed: gauge_m in row 2 of 'stops'")
+
+
+def test_a_folder_of_records_is_checked_with_its_chains(nights: Path, said: Said) -> None:
+    code, lines = said("verify", nights)
+
+    assert code == 0
+    assert lines == [
+        f"{nights}: 3 records, 3 of them whole, as sealed; chains whole",
+        "  3 not signed: their seals show accident, not forgery",
+    ]
+
+
+def test_what_is_dropped_doubled_or_changed_in_a_folder_is_named(nights: Path, night: Path, said: Said) -> None:
+    rewrite(nights / BENCH / "monday", lambda record: record["sections"]["run"].update(id="sunday"))
+    shutil.copytree(nights / BENCH / "wednesday", nights / BENCH / "thursday")
+    shutil.rmtree(night)
+    code, lines = said("verify", nights)
+
+    assert code == 1
+    assert lines == [
+        f"{nights / BENCH / 'monday'}: not what was sealed",
+        '  record.json: run.id (sunday) isn\'t what was sealed; now "sunday"',
+        "doser-rig-1: thursday was sealed in the folder wednesday",
+        "doser-rig-1: thursday is a copy of wednesday, record 3 of doser-rig-1",
+        "doser-rig-1: record 2 of doser-rig-1 is missing",
+        f"{nights}: 3 records, 2 of them whole, as sealed; chains broken",
+        "  3 not signed: their seals show accident, not forgery",
+    ]
+
+
+def test_a_signature_is_made_and_verified_offline(night: Path, tmp_path: Path, said: Said) -> None:
+    key, other = tmp_path / "lab.pem", tmp_path / "other.pem"
+    code, made = said("key", key)
+    assert (code, len(made)) == (0, 3)
+    fingerprint = made[-1]
+    said("key", other)
+
+    code, (path,) = said("sign", night, "--key", key)
+    assert code == 0
+    assert Path(path).is_file()
+    code, lines = said("verify", night)
+    assert code == 0
+    assert lines[-1].endswith(f"with key {fingerprint[:16]}…; --public-key says whose that is")
+    code, lines = said("verify", night, "--public-key", f"{key}.pub")
+    assert code == 0
+    assert lines[-1].endswith(f"with the key of {key}.pub")
+    code, lines = said("verify", night, "--public-key", f"{other}.pub")
+    assert code == 1
+    assert lines[0] == f"record.json: isn't signed with the key of {other}.pub"
+
+
+def test_a_forged_record_is_found_by_its_signature(night: Path, tmp_path: Path, said: Said) -> None:
+    """Sealed anew and in its place in the chain, only the signature tells."""
+    key = tmp_path / "lab.pem"
+    said("key", key)
+    said("sign", night, "--key", key)
+    record = json.loads((night / FILE).read_bytes())
+    (night / FILE).unlink()
+    write_sealed(night / FILE, record["schema"], {**record["sections"], "run": {"id": "forged", "verdict": "PASS"}})
+    code, lines = said("verify", night)
+
+    assert code == 1
+    assert "another document was signed" in lines[0]
+
+
+def test_a_record_that_isnt_whole_isnt_signed(night: Path, tmp_path: Path, said: Said) -> None:
+    key = tmp_path / "lab.pem"
+    said("key", key)
+    rewrite(night, lambda record: record["sections"]["run"].update(verdict="FAIL"))
+    code, lines = said("sign", night, "--key", key)
+
+    assert code == 1
+    assert lines[-1] == f"{night}: not what was sealed, so it isn't signed"
+    assert not list(night.glob("*.signature.json"))
+
+
+def test_another_sealed_document_is_verified_and_signed(tmp_path: Path, said: Said) -> None:
+    path = write_sealed(tmp_path / "lot.json", "tarnbrook-lot/1", {"lot": {"quantity": 120}})
+    said("key", tmp_path / "lab.pem")
+    assert said("sign", path, "--key", tmp_path / "lab.pem")[0] == 0
+    assert said("verify", path, "--public-key", tmp_path / "lab.pem.pub")[0] == 0
+
+    path.write_bytes(path.read_bytes().replace(b"120", b"121"))
+    code, lines = said("verify", path)
+    assert code == 1
+    assert lines[0] == "lot.json: lot.quantity isn't what was sealed; now 121"
+
+
+def test_a_folder_without_records(tmp_path: Path, said: Said) -> None:
+    code, (line,) = said("verify", tmp_path)
+
+    assert code == 2
+    assert line == f"{tmp_path}: there is no record here; allowed: a folder with record.json, or one above such folders"
+
+
+def test_a_passphrase_without_a_terminal_is_refused(
+    tmp_path: Path, said: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    code, (line,) = said("key", tmp_path / "lab.pem", "--passphrase")
+
+    assert code == 2
+    assert "nobody is at a terminal" in line
+
+
+def test_a_passphrase_that_is_typed_twice_encrypts_the_key(
+    night: Path, tmp_path: Path, said: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    typed = iter(["one", "other", "one", "one", "one"])
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("getpass.getpass", lambda _prompt: next(typed))
+    key = tmp_path / "lab.pem"
+
+    assert said("key", key, "--passphrase") == (2, ["the passphrases are empty or differ"])
+    assert said("key", key, "--passphrase")[0] == 0
+    assert b"ENCRYPTED" in key.read_bytes()
+    assert said("sign", night, "--key", key)[0] == 0
