@@ -333,7 +333,7 @@ def _seal_words(record: Record) -> str:
     told = [
         f"{one.file} doesn't hold: {one.broken}."
         if one.broken
-        else f"Signed {one.signed} with the key whose SHA-256 begins with {one.fingerprint[:16]}."
+        else f"Signed {_instant(one.signed)} with the key whose SHA-256 begins with {one.fingerprint[:16]}."
         for one in held
     ]
     return " ".join(told) or UNSIGNED

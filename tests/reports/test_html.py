@@ -12,6 +12,8 @@ import pytest
 
 from stepwitness.display import THIN
 from stepwitness.errors import StepwitnessError
+from stepwitness.records.sealed import read_sealed
+from stepwitness.records.signature import make_key, sign
 from stepwitness_reports.html import render
 
 _VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -376,3 +378,26 @@ def test_raw_numbers_and_what_has_no_limit_stay_off_paper(make_run: Any) -> None
     assert "They stand in the journals beside the record" in raw
     printed = page[page.index("@media print") :].split("@media screen")[0]
     assert ".on-screen { display: none; }" in printed
+
+
+def test_what_a_standard_asks_is_listed_and_absent_items_are_told(make_run: Any) -> None:
+    page = Path(render(make_run.write())).read_text(encoding="utf-8")
+
+    assert "What ISO/IEC 17025:2017, 7.8 asks of a report" in page
+    assert re.search(r"laboratory</th><td>Tarnbrook Dosing, test room 2", page)
+    assert re.search(r'customer</th><td class="quiet">absent', page)
+    assert re.search(r"operator</th><td>MK", page)
+    assert "record 1 of doser-rig-1" in page
+
+
+def test_a_seal_says_what_it_shows_and_who_signed(make_run: Any, tmp_path: Path) -> None:
+    directory = make_run.write()
+    assert "The seal isn&#39;t signed: it shows accident, not forgery." in render(directory).read_text("utf-8")
+
+    key = tmp_path / "lab.pem"
+    fingerprint = make_key(key)
+    document = directory / "record.json"
+    sign(document, read_sealed(document).seal["sha256"], key, passphrase=lambda: "")
+    page = render(directory).read_text("utf-8")
+    assert f"with the key whose SHA-256 begins with {fingerprint[:16]}." in page
+    assert "isn&#39;t signed" not in page
