@@ -29,11 +29,9 @@ from stepwitness.commands import (
     summary,
     verify,
 )
-    lot,
-    report,
-    runs,
-    sample,
-    schema,
+from stepwitness.commands.terminal import INTERRUPTED, OK, told
+from stepwitness.errors import BadInput, Place, StepwitnessError
+
 COMMANDS = (
     check,
     runs,
