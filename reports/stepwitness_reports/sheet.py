@@ -1,0 +1,71 @@
+"""What all sheets share: the templates' environment, the style, and a file that is replaced whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import re
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from stepwitness.display import THIN
+from stepwitness.errors import StepwitnessError
+from stepwitness_reports.style import DARK, LIGHT, variables
+
+
+def html(template: str, page: object, *, foot: str) -> str:
+    """A page by its template; every text in it is escaped. `foot` stands at the foot of each printed page."""
+    css = environment().get_template("style.css")
+    style = css.render(light=variables(LIGHT), dark=variables(DARK), foot=_css_string(foot))
+    return environment().get_template(template).render(page=page, css=Markup(style))
+
+
+def write(target: Path, text: str) -> Path:
+    """Write a sheet, in place of the one that may stand there.
+
+    Raises
+    ------
+    StepwitnessError : where it can't be written.
+    """
+    beside = target.with_name(f"{target.name}.part")
+    try:
+        beside.write_text(text, encoding="utf-8", newline="\n")
+        os.replace(beside, target)
+    except OSError as error:
+        raise StepwitnessError(f"{target}: can't be written: {error.strerror}") from error
+    return target
+
+
+def _css_string(text: str) -> str:
+    """`text` for a CSS string inside a style element, where HTML's escapes mean nothing."""
+    return re.sub(r"[^\w .,:·\-]", "?", text)
+
+
+_TOGETHER = re.compile(rf"\S+(?:{THIN}\S+)+")
+
+
+def _glued(value: object) -> object:
+    """Keeps number and unit on one line: a thin space is a place where a browser may break."""
+    if not isinstance(value, str) or isinstance(value, Markup) or THIN not in value:
+        return value
+    parts: list[Markup] = []
+    end = 0
+    for match in _TOGETHER.finditer(value):
+        parts += [escape(value[end : match.start()]), Markup('<span class="nowrap">{}</span>').format(match[0])]
+        end = match.end()
+    return Markup("").join([*parts, escape(value[end:])])
+
+
+@cache
+def environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("stepwitness_reports"),
+        autoescape=True,
+        finalize=_glued,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
