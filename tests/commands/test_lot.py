@@ -180,7 +180,8 @@ def test_a_mistake_is_one_line(
 def test_a_process_that_is_ended_within_a_unit_is_carried_on(
     folder: Path, capsys: pytest.CaptureFixture[str], name: str
 ) -> None:
-    command = [sys.executable, "-m", "stepwitness.cli", "lot", "inspect", "doser.lot.yaml", "--unattended"]
+    command = [sys.executable, "-m", "stepwitness.cli", "lot", "inspect", "doser.lot.yaml"]
+    command += ["--unattended", "--seed", "1"]
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True)
     deadline = time.monotonic() + 60
     while not list(folder.glob("reports/*/*/*.journal.jsonl")):
