@@ -10,11 +10,12 @@ from typing import Any
 import pytest
 
 from stepwitness.findings import Characteristic, Estimate, Figure
-from stepwitness.inspection.lot import Lot, Rig
+from stepwitness.inspection.lot import Lot
 from stepwitness.inspection.model import load_lot
 from stepwitness.procedures import registry
 from stepwitness.procedures.procedure import Forecast, Procedure
 from stepwitness.quantities import Kind
+from stepwitness.rig import Rig
 
 BENCH = """\
 name: incoming-rig-1
@@ -115,7 +116,7 @@ class Operator:
         self.said.append(text)
 
     def confirm(self, text: str) -> None:
-        from stepwitness.inspection.inspecting import BrokenOff
+        from stepwitness.attendance import BrokenOff
 
         self.asked.append(text)
         if len(self.asked) >= self.leaves_at:

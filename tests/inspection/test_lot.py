@@ -10,17 +10,18 @@ from typing import Any
 
 import pytest
 
+from stepwitness.attendance import BrokenOff
 from stepwitness.errors import BadInput
 from stepwitness.inspection.document import seal_lot
-from stepwitness.inspection.inspecting import BrokenOff, check_open, inspect, inspect_unit
-from stepwitness.inspection.lot import Refused, read_progress
+from stepwitness.inspection.inspecting import check_open, inspect, inspect_unit
+from stepwitness.inspection.lot import read_progress
 from stepwitness.inspection.model import load_lot
 from stepwitness.inspection.sentence import Outcome
-from stepwitness.inspection.standing import Why
 from stepwitness.inspection.supply import LOT_SCHEMA
 from stepwitness.records.ledger import LedgerError
 from stepwitness.records.manifest import open_record, verify
 from stepwitness.records.sealed import broken_places, open_sealed
+from stepwitness.rig import Refused, Why
 
 TODAY = date(2026, 11, 25)
 

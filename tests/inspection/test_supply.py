@@ -15,11 +15,11 @@ import pytest
 from stepwitness.errors import BadInput
 from stepwitness.inspection.document import seal_lot
 from stepwitness.inspection.inspecting import inspect
-from stepwitness.inspection.lot import Refused
 from stepwitness.inspection.supply import LOT_SCHEMA, HistoryBroken, Supply, plain_state, state_from
 from stepwitness.metrology.sampling import single_plan
 from stepwitness.metrology.switching import Stage, State
 from stepwitness.records.sealed import open_sealed
+from stepwitness.rig import Refused
 
 TODAY = date(2026, 11, 25)
 

@@ -12,10 +12,11 @@ from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
 from stepwitness.errors import BadInput
 
 if TYPE_CHECKING:
+    from stepwitness.attendance import Operator
     from stepwitness.inspection.description import LotDescription
-    from stepwitness.inspection.inspecting import Operator
-    from stepwitness.inspection.lot import Lot, Rig
+    from stepwitness.inspection.lot import Lot
     from stepwitness.plan.description import Plan
+    from stepwitness.rig import Rig
 
 REPORTS = Path("reports")
 
@@ -103,7 +104,7 @@ def _retest(given: argparse.Namespace) -> int:
 
     from stepwitness.inspection.inspecting import inspect_unit
     from stepwitness.inspection.sentence import Outcome
-    from stepwitness.inspection.standing import Why
+    from stepwitness.rig import Why
 
     operator = _operator(given)
     with _lot(given) as lot:
@@ -166,8 +167,8 @@ def _resume(given: argparse.Namespace) -> int:
 
 
 def _files(given: argparse.Namespace) -> tuple[LotDescription, Plan, Rig]:
-    from stepwitness.inspection.lot import Rig
     from stepwitness.inspection.model import load_lot
+    from stepwitness.rig import Rig
 
     description, plan, bench = load_lot(given.file)
     return description, plan, Rig(bench, given.live, getattr(given, "over", ""))

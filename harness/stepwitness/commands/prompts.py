@@ -36,7 +36,7 @@ class AtTerminal:
         return self._asked(text)
 
     def _asked(self, text: str) -> str:
-        from stepwitness.inspection.inspecting import BrokenOff
+        from stepwitness.attendance import BrokenOff
 
         stream = sys.stderr if self.to_error else sys.stdout
         print(f"  {text}: ", end="", file=stream, flush=True)

@@ -11,43 +11,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date
-from fractions import Fraction
-from typing import Protocol
 
+from stepwitness.attendance import CLEAR, Operator
 from stepwitness.conduct import conduct
-from stepwitness.display import SHAPES, THIN, duration_text, number
-from stepwitness.errors import StepwitnessError
-from stepwitness.inspection.lot import Lot, Refused
+from stepwitness.display import SHAPES
+from stepwitness.inspection.lot import Lot
 from stepwitness.inspection.sentence import Outcome, Sentence
-from stepwitness.inspection.standing import Attempt, Why
+from stepwitness.inspection.standing import Attempt
 from stepwitness.inspection.wording import counted
 from stepwitness.records.manifest import FILE
-
-CLEAR = "clear"
-
-
-class BrokenOff(StepwitnessError):
-    """The operator broke off, or there is nobody to ask."""
-
-
-class Operator(Protocol):
-    """Who mounts units and reads the screen. Every question may raise `BrokenOff`."""
-
-    def say(self, text: str) -> None:
-        """Tell something that needs no answer."""
-        ...
-
-    def confirm(self, text: str) -> None:
-        """Ask for something to be done, and wait until it is."""
-        ...
-
-    def confirm_by(self, text: str, word: str) -> None:
-        """Ask, and wait until the answer is `word`."""
-        ...
-
-    def scan(self, text: str, due: str) -> str:
-        """Ask for a serial number; `due` is the one that would be right."""
-        ...
+from stepwitness.rig import Refused, Why
 
 
 def inspect(lot: Lot, operator: Operator, *, initials: str = "", today: Callable[[], date] = date.today) -> None:
@@ -87,7 +60,7 @@ def inspect_unit(
     operator.confirm(f"Mount it on {lot.rig.bench.name}, then press Enter")
     serial = _scanned(lot, due, operator, only=why is not None)
     operator.confirm("Clamp it, then press Enter")
-    operator.say(_forecast(lot))
+    operator.say(lot.rig.forecast(lot.plan))
     operator.confirm_by(f"Is the area clear? Type '{CLEAR}'", CLEAR)
     attempt = lot.begin(serial, operator=initials, why=why, note=note)
     folder = lot.reports / attempt.folder
@@ -128,20 +101,6 @@ def _scanned(lot: Lot, due: str, operator: Operator, *, only: bool) -> str:
             return scanned
         lot.note_refusal(scanned, problem)
         operator.say(f"refused: {scanned or 'nothing'} {problem}; {due} is due")
-
-
-def _forecast(lot: Lot) -> str:
-    """What will move, how far and how long."""
-    bench = lot.rig.bench
-    forecasts = [planned.procedure.check(bench, planned.settings) for planned in lot.plan.procedures]
-    low, high = min(one.lowest_m for one in forecasts), max(one.highest_m for one in forecasts)
-    span = f"{_mm(low)} to {_mm(high)}{THIN}mm"
-    takes = duration_text(sum(one.duration_s for one in forecasts))
-    return f"{bench.axis.name} will move from {span}, for {takes}. Keep clear of it."
-
-
-def _mm(travel_m: float) -> str:
-    return number(Fraction(str(round(travel_m * 1e3, 3))), 0 if round(travel_m * 1e3, 3).is_integer() else 1)
 
 
 def _told_of_recovery(lot: Lot, operator: Operator) -> None:

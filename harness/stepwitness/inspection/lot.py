@@ -12,14 +12,11 @@ from __future__ import annotations
 import contextlib
 import secrets
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from stepwitness.bench.arming import check_live, only_read
-from stepwitness.bench.description import BenchDescription
 from stepwitness.conduct import seal_left_behind
-from stepwitness.errors import BadInput, StepwitnessError
 from stepwitness.findings import Verdict
 from stepwitness.inspection.description import LotDescription
 from stepwitness.inspection.sampling import SamplePlan, sample_plan
@@ -35,51 +32,18 @@ from stepwitness.inspection.standing import (
     Attempt,
     Draw,
     Standing,
-    Why,
     refusal,
     replayed,
 )
 from stepwitness.inspection.supply import LEDGER_FILE, LEDGER_SCHEMA, LOT_FILE, Supply, lot_folder
 from stepwitness.metrology.switching import Stage
 from stepwitness.plan.description import Plan
-from stepwitness.plan.preview import expired
 from stepwitness.records.ledger import Ledger, read_events
 from stepwitness.records.manifest import FILE, open_record, text_digest, verify
 from stepwitness.records.run_folder import make_run_folder, minute
+from stepwitness.rig import FINDING_KEYS, Refused, Rig, Why, reason_text
 
 LARGEST_SEED = 2**48
-
-
-class Refused(StepwitnessError):
-    """Something that inspection doesn't do, with the reason."""
-
-
-@dataclass(frozen=True)
-class Rig:
-    """Where units are tested: the bench, its name where its real parts may move, and how stand-ins are reached."""
-
-    bench: BenchDescription
-    live: str = ""
-    over: str = ""
-
-    @property
-    def simulated(self) -> bool:
-        return not self.live
-
-    def check(self, today: date) -> None:
-        """Refuse a bench that isn't armed and has no stand-ins, and one whose calibration is out of date.
-
-        Raises
-        ------
-        BadInput, Refused : with the reason; nothing moved.
-        """
-        if self.live:
-            check_live(self.bench, (self.live,))
-        elif self.bench.stand_in is None:
-            raise BadInput(only_read(self.bench), place=self.bench.drive.place)
-        late = expired(self.bench, today)
-        if late:
-            raise Refused(f"bench '{self.bench.name}': {'; '.join(late)}; no unit is tested with it")
 
 
 @dataclass(frozen=True)
@@ -271,7 +235,7 @@ class Lot:
             self.check_decided(serial)
         before = standing.of(serial)
         recorded = [one.outcomes.record for one in before if one.outcomes is not None]
-        reason = f"{why.value}: {note}".removesuffix(": ") if why is not None else UNDECIDED if before else ""
+        reason = reason_text(why, note) if why is not None else UNDECIDED if before else ""
         if why is None and not before and self.description.resubmits:
             reason = f"resubmitted after lot {self.description.resubmits}"
         folder = make_run_folder(
@@ -304,7 +268,7 @@ class Lot:
             statement=run["statement"],
             outcome=self._outcome(findings, partial=run["partial"]).value,
             otherwise=self._outcome(others, partial=run["partial"], none=Outcome.CONFORMING).value,
-            findings=[{key: one[key] for key in _OF_A_FINDING} for one in findings],
+            findings=[{key: one[key] for key in FINDING_KEYS} for one in findings],
         )
         return self.standing.attempts[-1]
 
@@ -369,12 +333,6 @@ class Lot:
                     f"{file}: the {what} file isn't the one by which this lot was begun; put that back, or give the "
                     "lot another number"
                 )
-
-
-_OF_A_FINDING = (
-    *("procedure", "characteristic", "title", "symbol", "value", "U", "limit", "sense", "unit", "limit_text"),
-    *("verdict", "statement", "reason", "shown"),
-)
 
 
 def _opening(description: LotDescription, plan: Plan) -> dict[str, Any]:

@@ -9,24 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from enum import Enum
 from typing import Any
 
 from stepwitness.inspection.sentence import Outcome, Unit
 from stepwitness.metrology.switching import Stage
 from stepwitness.records.ledger import Event
+from stepwitness.rig import Why
 
 DRAWN, BEGUN, TESTED, LOST, REFUSED = "drawn", "begun", "tested", "lost", "refused"
 
 UNDECIDED = "the attempt before left the unit undecided"
-
-
-class Why(Enum):
-    """Why a unit that is decided is tested again."""
-
-    REWORK = "rework"
-    STUDY = "study"
-    DISPUTE = "dispute"
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,80 @@
+"""Where units are tested one by one, and what is refused before anything moves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from enum import Enum
+from fractions import Fraction
+
+from stepwitness.bench.arming import check_live, only_read
+from stepwitness.bench.description import BenchDescription
+from stepwitness.display import THIN, duration_text, number
+from stepwitness.errors import BadInput, StepwitnessError
+from stepwitness.plan.description import Plan
+from stepwitness.plan.preview import expired
+
+
+FINDING_KEYS: Sequence[str] = (
+    *("procedure", "characteristic", "title", "symbol", "value", "u", "U", "k", "limit", "sense", "unit"),
+    *("limit_text", "verdict", "statement", "reason", "shown"),
+)
+"""What a ledger keeps of a record's finding."""
+
+
+class Refused(StepwitnessError):
+    """Something that isn't done, with the reason."""
+
+
+class Why(Enum):
+    """Why a unit that is decided is tested again."""
+
+    REWORK = "rework"
+    STUDY = "study"
+    DISPUTE = "dispute"
+
+
+@dataclass(frozen=True)
+class Rig:
+    """Where units are tested: the bench, its name where its real parts may move, and how stand-ins are reached."""
+
+    bench: BenchDescription
+    live: str = ""
+    over: str = ""
+
+    @property
+    def simulated(self) -> bool:
+        return not self.live
+
+    def check(self, today: date) -> None:
+        """Refuse a bench that isn't armed and has no stand-ins, and one whose calibration is out of date.
+
+        Raises
+        ------
+        BadInput, Refused : with the reason; nothing moved.
+        """
+        if self.live:
+            check_live(self.bench, (self.live,))
+        elif self.bench.stand_in is None:
+            raise BadInput(only_read(self.bench), place=self.bench.drive.place)
+        late = expired(self.bench, today)
+        if late:
+            raise Refused(f"bench '{self.bench.name}': {'; '.join(late)}; no unit is tested with it")
+
+    def forecast(self, plan: Plan) -> str:
+        """What a plan will move, how far and how long, for whoever stands beside it."""
+        forecasts = [planned.procedure.check(self.bench, planned.settings) for planned in plan.procedures]
+        low, high = min(one.lowest_m for one in forecasts), max(one.highest_m for one in forecasts)
+        takes = duration_text(sum(one.duration_s for one in forecasts))
+        span = f"{_mm(low)} to {_mm(high)}{THIN}mm"
+        return f"{self.bench.axis.name} will move from {span}, for {takes}. Keep clear of it."
+
+
+def reason_text(why: Why, note: str) -> str:
+    """Why a unit is tested again, as its record says it."""
+    return f"{why.value}: {note}".removesuffix(": ")
+
+
+def _mm(travel_m: float) -> str:
+    return number(Fraction(str(round(travel_m * 1e3, 3))), 0 if round(travel_m * 1e3, 3).is_integer() else 1)
