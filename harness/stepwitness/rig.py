@@ -15,7 +15,6 @@ from stepwitness.errors import BadInput, StepwitnessError
 from stepwitness.plan.description import Plan
 from stepwitness.plan.preview import expired
 
-
 FINDING_KEYS: Sequence[str] = (
     *("procedure", "characteristic", "title", "symbol", "value", "u", "U", "k", "limit", "sense", "unit"),
     *("limit_text", "verdict", "statement", "reason", "shown"),
