@@ -28,7 +28,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, special
+from scipy import special
 
 from stepwitness.metrology.change_point import change_point
 from stepwitness.metrology.inputs import CONFIDENCE, Floats, count, probability, readings
@@ -282,6 +282,8 @@ def _pair_quantile(risk: float, n: int) -> float:
     def excess(k: float) -> float:
         tail = special.ndtr(-k * s[:, np.newaxis] - m[np.newaxis, :]) ** 2
         return float(2.0 * (0.5 * share_weight) @ tail @ m_weight) - risk
+
+    from scipy import optimize  # costs a third of a second, and most plans have no history to ask this of
 
     return float(optimize.brentq(excess, 0.0, 60.0, xtol=1e-6))
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, special
+from scipy import special
 
 from stepwitness.metrology.inputs import Floats, readings
 from stepwitness.metrology.statistics import BadReadings, NotEnoughReadings
@@ -170,5 +170,7 @@ def _best(shares: Floats, values: Floats) -> float:
     grid = np.linspace(math.log(shortest), math.log(LONGEST_OF_TEST), 60)
     at = int(np.argmin([left(one) for one in grid]))
     low, high = grid[max(0, at - 1)], grid[min(len(grid) - 1, at + 1)]
+    from scipy import optimize  # costs a third of a second, and most plans have no warm-up to fit
+
     found = optimize.minimize_scalar(left, bounds=(low, high), method="bounded", options={"xatol": 1e-10})
     return math.exp(float(found.x))
