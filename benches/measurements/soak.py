@@ -24,6 +24,7 @@ from stepwitness.devices.clock import WallClock
 from stepwitness.devices.errors import BadReply, NoReply, NotStarted, Refused
 from stepwitness.devices.interfaces import Drive
 from stepwitness.devices.links import has_pseudo_terminals
+from stepwitness.standin.dialects import TEXT
 from stepwitness.standin.faults import Fault, FaultyWire, Injection
 from stepwitness.standin.relay import Relay
 from stepwitness.standin.served import serve_rig
@@ -48,7 +49,7 @@ class FaultAfterFault(FaultyWire):
     """A wire on which the next fault is drawn as soon as one has struck and its reply is through."""
 
     def __init__(self, dice: random.Random, mean: int) -> None:
-        super().__init__()
+        super().__init__(dialect=TEXT)
         self._seeds, self._mean = dice, mean
         self.faults = 0
         self._draw()

@@ -106,7 +106,8 @@ class Faulty:
         self.before: Callable[[bytes], None] = lambda _: None
 
     def hear(self, data: bytes) -> bytes:
-        self.heard.append(data)
+        if data:  # not the end of a connection
+            self.heard.append(data)
         self.before(data)
         reply = self._responder.hear(data)
         return self.faults.popleft()(reply) if reply and self.faults else reply

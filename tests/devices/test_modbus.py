@@ -176,6 +176,52 @@ def test_a_halt_goes_out_before_the_line_is_back_in_step(wired: Callable[..., Wi
     assert len(one.wire.heard) == before + 1
 
 
+def _half(client: Any) -> None:
+    """Have a client send the first half of its next request, and everything after it whole."""
+    port, send = client.socket, client.socket.send
+
+    class Halving:
+        def send(self, data: bytes) -> int:
+            client.socket = port
+            send(data[: len(data) // 2])
+            return len(data)
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(port, name)
+
+    client.socket = Halving()
+
+
+@pytest.mark.parametrize("urgent", [False, True])
+def test_the_rest_of_a_tcp_request_is_never_the_next_one(running: Any, urgent: bool) -> None:
+    written: list[list[int]] = []
+    bank = Bank(inputs={0: lambda: [0, 1]}, writes={(0, 3): lambda words: written.append(list(words))})
+    port = f"socket://127.0.0.1:{running.server.add_tcp(lambda: TcpResponder({1: bank}))}"
+    unit = open_unit({"port": port, "timeout": "0.2 s", "retries": "0"}, Place(), time.monotonic)
+    move = script("holding 0 = 5 + holding 1 int32 = value")
+    _half(unit._bus._client)
+    with pytest.raises(NoReply):
+        unit.run(move, again=False, value=3200)
+    unit.run(move, again=False, urgent=urgent, value=-7)
+    assert written == [[5, 0xFFFF, 0xFFF9]]
+    unit.close()
+
+
+@posix
+def test_a_time_of_day_that_is_set_back_delays_no_time_out(
+    running: Any, faulty: Callable[[Any], Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one = Wired(running, faulty, "rtu")
+    began_s = time.time()
+    monkeypatch.setattr(time, "time", lambda: began_s - time.monotonic() % 3600)  # runs backwards
+    one.wire.faults.append(lambda _: b"")
+    started_s = time.monotonic()
+    with pytest.raises(NoReply):
+        one.ask(A)
+    assert time.monotonic() - started_s < 10 * TIMEOUT_S
+    one.unit.close()
+
+
 @pytest.mark.parametrize("way", ["tcp"])
 def test_a_lost_connection_stays_lost_until_it_is_opened_again(wired: Callable[..., Wired]) -> None:
     one = wired()

@@ -11,10 +11,12 @@ from stepwitness.devices.clock import VirtualClock, WallClock
 from stepwitness.devices.errors import DeviceError, LinkLost, NotStarted
 from stepwitness.devices.links import has_pseudo_terminals
 from stepwitness.standin import text_protocol as text
+from stepwitness.standin.dialects import TEXT
 from stepwitness.standin.faults import Fault, FaultyWire, Injection
 from stepwitness.standin.parameters import StandIn
+from stepwitness.standin.pipe import Pipe, ProcessLink
 from stepwitness.standin.presets import preset
-from stepwitness.standin.relay import ProcessLink, Relay
+from stepwitness.standin.relay import Relay
 from stepwitness.standin.rig import Rig
 from stepwitness.standin.served import ServedRig, serve_rig, watch_drive
 from stepwitness.standin.serving import lines
@@ -55,7 +57,7 @@ def _on_virtual_time(
     opener = lines(text.TextProtocol(text.drive_words(drive)))
     monkeypatch.setattr(
         "stepwitness.devices.text_line.open_link",
-        lambda port, *, baud: ProcessLink(f"{port} {baud}", opener, wire, clock),
+        lambda port, *, baud: ProcessLink(f"{port} {baud}", lambda: Pipe(opener, wire, clock)),
     )
     return build("drive", Part("text-line", {"port": "here", "timeout": "0.5 s"}), axis, clock), served, clock
 
@@ -66,7 +68,7 @@ def test_a_move_is_carried_out_once_or_not_at_all(
     axis: Axis, physics: StandIn, monkeypatch: pytest.MonkeyPatch, fault: Fault, at: int
 ) -> None:
     """Request 6 is the move itself; before it the drive is asked how it stands, behind it whether it rests."""
-    wire = FaultyWire(Injection(fault, at=at, seed=at))
+    wire = FaultyWire(Injection(fault, at=at, seed=at), dialect=TEXT)
     drive, served, clock = _on_virtual_time(axis, physics, monkeypatch, wire)
     started_s = clock.now()
     try:
@@ -86,7 +88,7 @@ def test_a_move_is_carried_out_once_or_not_at_all(
 
 
 def test_a_lost_move_is_told_as_not_started(axis: Axis, physics: StandIn, monkeypatch: pytest.MonkeyPatch) -> None:
-    wire = FaultyWire(Injection(Fault.LOST_REQUEST, at=3))
+    wire = FaultyWire(Injection(Fault.LOST_REQUEST, at=3), dialect=TEXT)
     drive, served, _ = _on_virtual_time(axis, physics, monkeypatch, wire)
     drive.enable()  # type: ignore[attr-defined]
     with pytest.raises(NotStarted):
@@ -96,7 +98,7 @@ def test_a_lost_move_is_told_as_not_started(axis: Axis, physics: StandIn, monkey
 
 @pytest.mark.parametrize("over", WIRES)
 def test_between_real_ports(axis: Axis, physics: StandIn, over: str) -> None:
-    wire = FaultyWire(Injection(Fault.LOST_REPLY, at=4))
+    wire = FaultyWire(Injection(Fault.LOST_REPLY, at=4), dialect=TEXT)
     with (
         serve_rig(axis, physics, {"drive": {}}, over=over, scale=5.0) as served,
         Relay(served.parts["drive"].options["port"], wire) as relay,
@@ -111,7 +113,7 @@ def test_between_real_ports(axis: Axis, physics: StandIn, over: str) -> None:
 
 
 def test_a_cut_tcp_wire_is_a_lost_link_and_comes_back(axis: Axis, physics: StandIn) -> None:
-    wire = FaultyWire(Injection(Fault.RETURN, at=1, timeout_s=0.2, seed=1))
+    wire = FaultyWire(Injection(Fault.RETURN, at=1, timeout_s=0.2, seed=1), dialect=TEXT)
     with (
         serve_rig(axis, physics, {"drive": {}}, over="tcp", scale=5.0) as served,
         Relay(served.parts["drive"].options["port"], wire) as relay,

@@ -5,20 +5,23 @@
 2. RTU has no transaction number, so that the late reply of one read would answer the next. After any failure the line
    is drained, and the unit is asked for an echo (function 8, "return query data", with a number used once) before the
    next question; the line keeps order, so whatever was late has come by then. Only a halt goes first.
-3. Every reply must be of the function that was asked for.
-4. An exception reply is a refusal, but for those by which a gateway tells that it didn't reach the unit.
-5. Time-outs count on the host's own clock, as the library's do.
+3. TCP has no check of its own. After any failure the next request, a halt too, goes over a new connection: the other
+   end may hold a part of the last one, and would take the next for its rest (a move to anywhere).
+4. Every reply must be of the function that was asked for.
+5. An exception reply is a refusal, but for those by which a gateway tells that it didn't reach the unit.
+6. Time-outs count on the host's own monotonic clock: the library's on a serial port count by the time of day, which may
+   be set back.
 """
 
 from __future__ import annotations
 
 import contextlib
 import random
-import select
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -26,7 +29,6 @@ from stepwitness.devices.errors import BadReply, DeviceError, LinkLost, NoReply,
 from stepwitness.devices.links import DEAD_LINK, ports_here, unlock
 
 LONGEST_FRAME_BITS = 256 * 11
-QUIET_TCP_S = 0.02
 ECHOES = 5
 SILENT_ECHOES = 2
 NEVER = 1 << 30
@@ -105,7 +107,8 @@ class ModbusBus:
             self.close()
             self._open()
             self._lost = ""
-            self._adrift = set(range(1, 248)) if self.settings.rtu else set()
+            if self.settings.rtu:
+                self._adrift = set(range(1, 248))
 
     def ask(self, unit: int, function: int, call: Callable[[Any], Any], *, what: str, urgent: bool = False) -> Any:
         """One exchange; the library's reply, which is of `function` and from `unit`.
@@ -117,7 +120,7 @@ class ModbusBus:
         NoReply, BadReply, Refused, LinkLost : see `stepwitness.devices.errors`.
         """
         with self.lock:
-            if unit in self._adrift and not urgent:
+            if self.settings.rtu and unit in self._adrift and not urgent:
                 self._get_in_step(unit)
             reply = self._put(unit, call, what=what)
             if reply.function_code & 0x7F != function:
@@ -141,6 +144,8 @@ class ModbusBus:
     def _put(self, unit: int, call: Callable[[Any], Any], *, what: str) -> Any:
         if self._lost:
             raise LinkLost(self._lost)
+        if self._adrift and not self.settings.rtu:
+            self._connect_anew()
         self.heard = b""
         try:
             reply = call(self._client)
@@ -149,7 +154,8 @@ class ModbusBus:
         except Exception as error:  # the library's own kinds, and whatever its decoders raise on garbage
             if not self._client.connected:
                 raise self._gone(what, error) from error
-            self._fall_out_of_step(unit)
+            # Late replies of other units are told apart by their number.
+            self._adrift.add(unit)
             raise NoReply(
                 f"{self.name} didn't answer {what} within {self.timeout_s:g} s ({self._heard_in_words()}); "
                 "whether it was carried out isn't known"
@@ -177,13 +183,14 @@ class ModbusBus:
 
     # -- back in step ----------------------------------------------------------------------------------------
 
-    def _fall_out_of_step(self, unit: int) -> None:
-        if self.settings.rtu:
-            # Replies of other units are told apart by their number.
-            self._adrift.add(unit)
-        else:
-            # A transaction number tells late replies; only half a frame must not stand before the next one.
-            self._drain(QUIET_TCP_S)
+    def _connect_anew(self) -> None:
+        with contextlib.suppress(*DEAD_LINK):
+            self._client.close()
+        try:
+            self._open()
+        except LinkLost as error:
+            self._lost = str(error)
+            raise
 
     def _get_in_step(self, unit: int) -> None:
         """Drain the line, then ask for echoes until one is the last asked for, or nothing comes at all."""
@@ -223,27 +230,24 @@ class ModbusBus:
         port = self._client.socket
         if port is None:
             raise OSError("the connection is closed")
-        if self.settings.rtu:
-            waiting = port.in_waiting
-            if waiting:
-                port.read(waiting)
-            else:
-                time.sleep(0.001)
-            return bool(waiting)
-        if not select.select([port], [], [], 0.005)[0]:
-            return False
-        if not port.recv(4096):
-            raise OSError("the other end closed the connection")
-        return True
+        waiting = port.in_waiting
+        if waiting:
+            port.read(waiting)
+        else:
+            time.sleep(0.001)
+        return bool(waiting)
 
     @contextlib.contextmanager
     def _waiting(self, timeout_s: float) -> Iterator[None]:
-        parameters = self._client.comm_params
-        usual_s, parameters.timeout_connect = parameters.timeout_connect, timeout_s
+        usual_s = self.timeout_s
         try:
+            self._wait(timeout_s)
             yield
         finally:
-            parameters.timeout_connect = usual_s
+            self._wait(usual_s)
+
+    def _wait(self, timeout_s: float) -> None:
+        self.timeout_s = self._client.comm_params.timeout_connect = timeout_s
 
     # -- opening -----------------------------------------------------------------------------------------------
 
@@ -259,12 +263,11 @@ class ModbusBus:
                 others = f"no such port, or another owner holds it; {ports_here()}"
             raise LinkLost(f"{settings.port} can't be opened: {others}")
         self._client = client
+        self._adrift.clear()
 
     def _rtu(self) -> Any:
-        from pymodbus.client import ModbusSerialClient
-
         _quieten()
-        return ModbusSerialClient(
+        return _serial_client_kind()(
             self.settings.port,
             baudrate=self.settings.baud,
             parity=self.settings.parity[0].upper(),
@@ -288,6 +291,25 @@ def _tcp(settings: Settings, timeout_s: float, trace: Callable[[bool, bytes], by
     return ModbusTcpClient(
         address.hostname or "", port=address.port or 502, timeout=timeout_s, retries=0, trace_packet=trace
     )
+
+
+@cache
+def _serial_client_kind() -> Any:
+    from pymodbus.client import ModbusSerialClient
+
+    class SerialClient(ModbusSerialClient):
+        """The library's, but that it waits on the port itself, by the port's monotonic clock."""
+
+        def recv(self, size: int | None) -> bytes:
+            del size  # a part of a frame will do: whoever asks puts the parts together, until its own deadline
+            port: Any = self.socket
+            if port.timeout != self.comm_params.timeout_connect:
+                port.timeout = self.comm_params.timeout_connect
+            data: bytes = port.read(1)
+            waiting = port.in_waiting if data else 0
+            return data + port.read(waiting) if waiting else data
+
+    return SerialClient
 
 
 def _quieten() -> None:

@@ -7,9 +7,10 @@ Each way puts its own protocol under the parts that it is for; the others speak 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
+from stepwitness.devices.checksums import Seal
 from stepwitness.devices.interfaces import ClosesLoop
 from stepwitness.standin import text_protocol as text
 from stepwitness.standin.can_protocol import SlcanResponder
@@ -19,7 +20,7 @@ from stepwitness.standin.modbus_parts import counter_bank, drive_bank
 from stepwitness.standin.modbus_protocol import Bank, RtuResponder, TcpResponder
 from stepwitness.standin.rig import Rig
 from stepwitness.standin.scpi_protocol import ScpiProtocol, gauge_protocol, meter_protocol, supply_protocol
-from stepwitness.standin.serving import HOST, Server, lines
+from stepwitness.standin.serving import HOST, Ports, lines
 
 WAYS = ("tcp", "serial", "modbus-tcp", "modbus-rtu", "canopen", "hislip")
 ON_TERMINALS = frozenset({"serial", "modbus-rtu", "canopen"})
@@ -51,8 +52,20 @@ def stand_ins(rig: Rig, roles: Mapping[str, Mapping[str, str]], *, gauge_sense: 
     return {role: makers[role]() for role in roles}
 
 
-def serve(server: Server, parts: Mapping[str, Any], *, over: str, rated_a: float = 1.0) -> dict[str, Endpoint]:
-    """Put each part on a port; returns its endpoint, by role. `rated_a` is the motor's rated current."""
+def serve(
+    server: Ports,
+    parts: Mapping[str, Any],
+    *,
+    over: str,
+    rated_a: float = 1.0,
+    seal: Seal | None = None,
+    by_socket: Collection[str] = ("meter",),
+) -> dict[str, Endpoint]:
+    """Put each part on a port; returns its endpoint, by role.
+
+    `rated_a` is the motor's rated current, `seal` the checksum of the text lines, `by_socket` the instruments that
+    speak SCPI over a bare socket where `over` says nothing else.
+    """
     served: dict[str, Endpoint] = {}
     if over in ("modbus-tcp", "modbus-rtu"):
         served |= _modbus(server, parts, rtu=over == "modbus-rtu")
@@ -67,22 +80,25 @@ def serve(server: Server, parts: Mapping[str, Any], *, over: str, rated_a: float
             served[role] = {"part": "scpi", "options": {"resource": f"TCPIP::{HOST}::hislip0,{port}::INSTR"}}
     for role, part in parts.items():
         if role not in served:
-            served[role] = _scpi_socket(server, part) if role == "meter" else _text(server, role, parts, over=over)
+            scpi = role in by_socket
+            served[role] = (
+                _scpi_socket(server, role, part) if scpi else _text(server, role, parts, over=over, seal=seal)
+            )
     return served
 
 
-def _text(server: Server, role: str, parts: Mapping[str, Any], *, over: str) -> Endpoint:
-    opener = lines(text.TextProtocol(_WORDS[role](parts[role])))
+def _text(server: Ports, role: str, parts: Mapping[str, Any], *, over: str, seal: Seal | None) -> Endpoint:
+    opener = lines(text.TextProtocol(_WORDS[role](parts[role]), seal=seal))
     port = server.add_terminal(opener) if over == "serial" else f"socket://{HOST}:{server.add_tcp(opener)}"
     return {"part": "text-line", "options": {"port": port, **(_loop(parts) if role == "drive" else {})}}
 
 
-def _scpi_socket(server: Server, meter: Any) -> Endpoint:
-    resource = f"TCPIP::{HOST}::{server.add_tcp(lines(meter_protocol(meter)))}::SOCKET"
+def _scpi_socket(server: Ports, role: str, part: Any) -> Endpoint:
+    resource = f"TCPIP::{HOST}::{server.add_tcp(lines(SCPI[role](part)))}::SOCKET"
     return {"part": "scpi", "options": {"resource": resource}}
 
 
-def _modbus(server: Server, parts: Mapping[str, Any], *, rtu: bool) -> dict[str, Endpoint]:
+def _modbus(server: Ports, parts: Mapping[str, Any], *, rtu: bool) -> dict[str, Endpoint]:
     """Drive and counter as two units on one line, as on one RS-485 pair or behind one gateway."""
     makers: dict[str, Callable[[Any], Bank]] = {"drive": drive_bank, "counter": counter_bank}
     units = {UNITS[role]: makers[role](parts[role]) for role in UNITS if role in parts}

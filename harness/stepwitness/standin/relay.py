@@ -1,8 +1,5 @@
-"""Wires with faults: in process on any clock, or between two real ports on the wall's.
-
-1. `ProcessLink` is a link whose far end is a stand-in in this process; its time is that of the clock it is given, so a
-   run of an hour with a fault in it takes seconds, and the same seed gives the same run.
-2. `Relay` is a thread between a part's own port (TCP, or a pseudo-terminal) and one that the host opens instead.
+"""Wires with faults between real ports, on the wall's clock: a thread between a part's own port (TCP, or a
+pseudo-terminal) and one that the host opens instead.
 """
 
 from __future__ import annotations
@@ -15,60 +12,10 @@ import threading
 import time
 from typing import Any
 
-from stepwitness.devices.errors import LinkLost
-from stepwitness.devices.interfaces import Clock
 from stepwitness.standin.faults import Down, FaultyWire
-from stepwitness.standin.serving import HOST, Opener
+from stepwitness.standin.serving import HOST
 
-MOMENT_S = 0.01
-_LEAST_WAIT_S = 1e-6
 _TICK_S = 0.01
-
-
-class ProcessLink:
-    """`stepwitness.devices.links.Link` to a stand-in in this process."""
-
-    descriptor = -1
-
-    def __init__(self, name: str, opener: Opener, wire: FaultyWire, clock: Clock) -> None:
-        self.name = name
-        self._responder, self._wire, self._clock = opener(), wire, clock
-        self._arrived = b""
-
-    def write(self, data: bytes) -> None:
-        try:
-            self._wire.from_host(data, now_s=self._clock.now())
-        except Down as error:
-            raise LinkLost(f"{self.name}: writing failed: {error}") from None
-        finally:
-            self._flow()
-
-    def read(self) -> bytes:
-        ends_s = self._clock.now() + MOMENT_S
-        while True:
-            try:
-                self._flow()
-                data = self._arrived + self._wire.due_to_host(self._clock.now())
-            except Down as error:
-                raise LinkLost(f"{self.name}: reading failed: {error}") from None
-            self._arrived = b""
-            now_s = self._clock.now()
-            if data or now_s >= ends_s:
-                return data
-            self._clock.sleep(max(min(self._wire.next_due_s(), ends_s) - now_s, _LEAST_WAIT_S))
-
-    def discard(self) -> None:
-        self._flow()
-        self._arrived = b""
-        with contextlib.suppress(Down):
-            self._wire.due_to_host(self._clock.now())
-
-    def close(self) -> None:
-        pass
-
-    def _flow(self) -> None:
-        if request := self._wire.due_to_part(self._clock.now()):
-            self._wire.from_part(self._responder.hear(request), now_s=self._clock.now())
 
 
 class Relay:

@@ -41,6 +41,18 @@ Opener = Callable[[], Responder]
 """Makes the responder of a new connection."""
 
 
+class Ports(Protocol):
+    """Where protocols can be served."""
+
+    def add_tcp(self, opener: Opener) -> int:
+        """Serve on a free TCP port; returns the port."""
+        ...
+
+    def add_terminal(self, opener: Opener) -> str:
+        """Serve on a serial port; returns its name."""
+        ...
+
+
 class LineResponder:
     """Cuts bytes into lines and answers each."""
 

@@ -5,8 +5,7 @@
 2. After any failure the session is dropped and the next question opens a new one: a late reply can't follow it there.
    Whatever then answers must be the same instrument.
 3. What may be asked again is, ``retries`` times, in a new session.
-4. Replies are read as bytes; the time-out is pyvisa's and counts on the host's own clock.
-5. A session over a bare socket waits for no acknowledgement of the network (TCP_NODELAY).
+4. Replies are read as bytes. The time-out counts on the host's own clock, and is for the whole reply (`held_socket`).
 """
 
 from __future__ import annotations
@@ -14,7 +13,6 @@ from __future__ import annotations
 import contextlib
 import math
 import re
-import socket
 import threading
 import time
 from collections.abc import Collection
@@ -22,6 +20,7 @@ from typing import Any
 
 from stepwitness.devices.errors import BadReply, DeviceError, LinkLost, NoReply, OutOfRange, Refused
 from stepwitness.devices.exchange_log import ExchangeLog
+from stepwitness.devices.instruments.held_socket import HeldSocket, hold
 from stepwitness.devices.interfaces import Identity
 from stepwitness.devices.part import Part
 from stepwitness.devices.part_options import refuse_unknown, time_option, whole_option
@@ -55,6 +54,7 @@ class ScpiSession:
         self.retried = 0
         self._timeout_s, self._backend, self._retries = timeout_s, backend, retries
         self._session: Any = None
+        self._held: list[HeldSocket] = []
         self._identified = ""
         self._lock = threading.RLock()
 
@@ -135,7 +135,7 @@ class ScpiSession:
             raise LinkLost(
                 f"{self.name} can't be opened: {error}; are address and port the instrument's own?"
             ) from error
-        _send_at_once(self._session)
+        self._held = hold(self._session)
         self._identify()
 
     def _identify(self) -> None:
@@ -155,6 +155,8 @@ class ScpiSession:
 
     def _query(self, text: str) -> str:
         asked_s, heard = time.monotonic(), ""
+        for held in self._held:
+            held.ends_s = asked_s + self._timeout_s
         try:
             self._session.write(text)
             reply: bytes = self._session.read_bytes(LONGEST_REPLY, break_on_termchar=True)
@@ -180,14 +182,6 @@ class ScpiSession:
         if isinstance(error, TimeoutError) or (isinstance(error, pyvisa.VisaIOError) and error.error_code == timed_out):
             return NoReply(f"{self.name} didn't answer {text} within {waited_s:.2g} s")
         return LinkLost(f"{self.name}: the connection is gone ({error or type(error).__name__})")
-
-
-def _send_at_once(session: Any) -> None:
-    """Set TCP_NODELAY on the socket of a pyvisa-py session; other sessions and backends see to it themselves."""
-    with contextlib.suppress(Exception):
-        interface = session.visalib.sessions[session.session].interface
-        if isinstance(interface, socket.socket):
-            interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 def _reading(reply: str, name: str, what: str) -> float:
