@@ -36,7 +36,7 @@ from stepwitness_reports.facts import Row, rows_of, sentence
 from stepwitness_reports.history import History, history_of
 from stepwitness_reports.pictures import Figure, Source, figures
 from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
-from stepwitness_reports.tables import Table, tables
+from stepwitness_reports.tables import Table, exchanges, tables
 
 
 @dataclass(frozen=True)
@@ -54,6 +54,8 @@ class Story:
     heading: str
     sentences: tuple[str, ...]
     figures: tuple[Figure, ...]
+    exchanges: tuple[str, ...] = ()
+    """What was last said to the parts and heard from them, where it was aborted."""
 
 
 @dataclass(frozen=True)
@@ -234,9 +236,11 @@ def _stories(
         if item["outcome"] != "done":
             notes.append(_outcome(item))
         drawn: tuple[Figure, ...] = ()
+        said_last: tuple[str, ...] = ()
         try:
             readings = record.journal(id_)
             raw += tables(item["procedure"], id_, readings)
+            said_last = exchanges(readings)
             if read.bench is not None and id_ in read.settings:
                 said = {name: row.said for (owner, name), row in told.items() if owner == id_ and row.said}
                 bounds = {
@@ -251,7 +255,7 @@ def _stories(
         if not drawn and not notes:
             notes.append("There is no picture of this procedure; its findings and readings stand in the record.")
         why = "why: " if failing and id_ == first else ""
-        stories[id_] = Story(_capital(f"{why}{_named(item)}"), tuple(notes), drawn)
+        stories[id_] = Story(_capital(f"{why}{_named(item)}"), tuple(notes), drawn, said_last)
     ordered = sorted(stories, key=lambda id_: id_ != first)
     return [stories[id_] for id_ in ordered], raw
 

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections import defaultdict, deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
 from stepwitness.display import NOTHING, number
-from stepwitness.procedures.acquisition import INCOMPLETE
+from stepwitness.procedures.acquisition import EXCHANGES, INCOMPLETE
 from stepwitness.records.journal import JournalReadings, Missing
 
 MOST_ROWS = 400
 """Rows of one table on a page; the journal beside it holds them all."""
+LAST_EXCHANGES = 6
+"""With each part."""
 
 Cell = Callable[[Mapping[str, Any]], str]
 
@@ -178,3 +181,14 @@ def tables(procedure: str, id_: str, readings: JournalReadings) -> list[Table]:
             note = f"The first {number(len(kept), 0)} of {total} rows; {readings.path.name} holds them all."
         found.append(Table(f"{id_}: {plan.heading}", note, plan.columns, kept))
     return found
+
+
+def exchanges(readings: JournalReadings) -> tuple[str, ...]:
+    """The last exchanges with each part of a procedure that was aborted, a line each; nothing where none were kept."""
+    last: dict[str, deque[str]] = defaultdict(lambda: deque(maxlen=LAST_EXCHANGES))
+    for row in readings.rows(EXCHANGES):
+        heard = row["heard"] or "nothing"
+        ending = "" if row["answered"] else " (not answered)"
+        took = number(1e3 * row["took_s"], 1)
+        last[row["part"]].append(f"{row['part']}: {row['sent']} → {heard}, {took} ms{ending}")
+    return tuple(line for lines in last.values() for line in lines)

@@ -13,8 +13,9 @@ from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.errors import Aborted, EnvelopeError, SafeStateError, StopCircuitOpen
 from stepwitness.devices.errors import LinkLost, OutOfRange
+from stepwitness.devices.exchange_log import LOG_SIZE, ExchangeLog
 from stepwitness.procedures import backlash, repeatability, stall_recovery
-from stepwitness.procedures.acquisition import INCOMPLETE, acquire
+from stepwitness.procedures.acquisition import EXCHANGES, INCOMPLETE, acquire
 from stepwitness.procedures.common import witnesses
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.records.journal import JournalReadings, JournalWriter, Missing
@@ -70,6 +71,40 @@ def test_an_overrange_ends_the_procedure_and_the_reading_that_is_missing_keeps_i
     assert row["counted_m"] == pytest.approx(row["claim_m"], abs=1e-4)
     assert next(readings.rows(INCOMPLETE))["gauge_m"] is None
     assert rig.stays_put()
+
+
+def test_what_was_last_said_to_the_parts_is_kept_where_a_run_is_aborted(
+    rigged: Any, doser: BenchDescription, tmp_path: Path
+) -> None:
+    def run(bench: Any) -> None:
+        log = bench._parts["drive"].log
+        for number in range(LOG_SIZE + 5):
+            log.note(
+                f"status? {number}", "enabled resting", asked_s=float(number), ended_s=number + 0.25, answered=True
+            )
+        log.note("login password=hunter2", "", asked_s=900.0, ended_s=901.0, answered=False)
+        raise LinkLost("the port is gone")
+
+    for fails in (True, False):
+        rig = rigged(doser, start_m=0.01)
+        rig.bench._parts["drive"].log = ExchangeLog()
+        writer = JournalWriter(tmp_path / f"{fails}.journal.jsonl", {})
+        acquire(rig.bench, running(run) if fails else travelling(), writer)
+        rows = list(JournalReadings(writer.path).rows(EXCHANGES))
+        if not fails:
+            assert rows == []
+            continue
+        assert len(rows) == LOG_SIZE
+        assert rows[-2] == {
+            "part": "drive",
+            "asked_s": LOG_SIZE + 4.0,
+            "took_s": 0.25,
+            "sent": f"status? {LOG_SIZE + 4}",
+            "heard": "enabled resting",
+            "answered": True,
+        }
+        assert (rows[-1]["heard"], rows[-1]["answered"]) == ("", False)
+        assert "hunter2" not in writer.path.read_text(encoding="utf-8")
 
 
 EXITS = [

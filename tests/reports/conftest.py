@@ -221,6 +221,7 @@ class RunMaker:
             finding("stall_recovery", stall[1], "PASS", 0.0, "0"),
         ]
         self.outcomes = dict.fromkeys(self.estimates, ("done", ""))
+        self.exchanges: dict[str, list[dict[str, Any]]] = {}
         self.not_acquired: list[dict[str, str]] = []
         self.identities = {"drive": "stand-in drive", "counter": "stand-in counter", "gauge": "stand-in gauge"}
 
@@ -282,6 +283,8 @@ class RunMaker:
                 if not self.gauge and "gauge_m" in row:
                     row["gauge_m"] = None
                 journal.write(table, row)
+            for row in self.exchanges.get(name, ()):
+                journal.write("exchanges", row)
             if outcome in ("done", "aborted"):
                 journal.end(outcome, cause)
             else:

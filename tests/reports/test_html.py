@@ -193,6 +193,22 @@ def test_an_aborted_procedure_tells_its_cause_and_shows_what_was_read(make_run: 
     assert "Reversal at each place" in text
 
 
+def test_the_last_exchanges_with_each_part_stand_with_an_aborted_procedure(make_run: Any) -> None:
+    make_run.outcomes["backlash"] = ("aborted", "the drive didn't answer")
+    asked = {"part": "drive", "asked_s": 1.0, "took_s": 0.0125, "answered": True}
+    make_run.exchanges["backlash"] = [
+        *({**asked, "sent": f"position? <{number}>", "heard": "3200"} for number in range(9)),
+        {**asked, "sent": "status?", "heard": "", "answered": False, "took_s": 0.5},
+        {**asked, "part": "gauge", "sent": "READ?", "heard": "+1.25E-3"},
+    ]
+    text = read(make_run.write()).text
+    assert text.count("the last exchanges with each part") == 1
+    assert "drive: position? <4> → 3200, 12.5 ms" in text
+    assert "position? <3>" not in text
+    assert "drive: status? → nothing, 500.0 ms (not answered)" in text
+    assert "gauge: READ? → +1.25E-3, 12.5 ms" in text
+
+
 def test_a_journal_without_any_reading_gives_no_picture_and_says_so(make_run: Any) -> None:
     make_run.outcomes["backlash"] = ("aborted", "Ctrl-C")
     make_run.runs = 0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import Any, cast
@@ -15,6 +15,7 @@ from stepwitness.bench.guard import GuardedDrive
 from stepwitness.bench.safe_state import to_safe_state
 from stepwitness.bench.sampler import Coordinates, Sampler, Sweep
 from stepwitness.bench.sentinel import Sentinel
+from stepwitness.devices.exchange_log import Exchanged
 from stepwitness.devices.interfaces import (
     Brake,
     Clock,
@@ -82,6 +83,7 @@ class Bench:
         only_read: str = "",
         sentinel: Sentinel | None = None,
     ) -> None:
+        self._parts = parts.by_role()
         closes_loop = isinstance(parts.drive, ClosesLoop)
         if only_read:
             parts = Parts.built(unarmed(parts.by_role(), only_read))
@@ -132,6 +134,13 @@ class Bench:
         why_not = self._sentinel.why_not() if self._sentinel is not None else ""
         if why_not:
             raise Unguarded(f"{self.description.name}: {why_not}")
+
+    def exchanges(self) -> Iterator[tuple[str, Exchanged]]:
+        """The last exchanges with each part that keeps a log of them, by role, oldest first."""
+        for role, part in self._parts.items():
+            log: Iterable[Exchanged] = getattr(part, "log", ())
+            for exchange in log:
+                yield role, exchange
 
     # -- witnesses -------------------------------------------------------------------------------------------
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import Any, Protocol
 
 from stepwitness.bench.errors import Aborted, SafeStateError
@@ -14,6 +15,8 @@ from stepwitness.procedures.procedure import Journal, Procedure
 
 INCOMPLETE = "incomplete"
 """Table of the sweep that broke a procedure off, with the reason in place of the reading that it lacks."""
+EXCHANGES = "exchanges"
+"""Table of the last exchanges with the parts of a procedure that was aborted; secrets were taken out by their logs."""
 
 
 class Planned(Protocol):
@@ -57,6 +60,8 @@ def acquire(bench: Bench, planned: Planned, journal: EndingJournal, *, preparati
         finally:
             if isinstance(error, Incomplete):
                 _keep(error.sweep, journal)
+            with contextlib.suppress(StepwitnessError):  # a journal that can't take them may still take its end
+                _keep_exchanges(bench, journal)
             journal.end("aborted", cause)
         if not isinstance(error, Exception):
             raise
@@ -65,6 +70,22 @@ def acquire(bench: Bench, planned: Planned, journal: EndingJournal, *, preparati
 def _keep(sweep: Sweep, journal: EndingJournal) -> None:
     """Write the sweep that broke off; it is committed with the end."""
     journal.write(INCOMPLETE, {**witnesses(sweep), "current_a": told(sweep, "current_a")})
+
+
+def _keep_exchanges(bench: Bench, journal: EndingJournal) -> None:
+    """Write what was last said to each part and heard from it, the way to the safe state included."""
+    for role, exchange in bench.exchanges():
+        journal.write(
+            EXCHANGES,
+            {
+                "part": role,
+                "asked_s": exchange.asked_s,
+                "took_s": exchange.ended_s - exchange.asked_s,
+                "sent": exchange.sent,
+                "heard": " | ".join(exchange.heard),
+                "answered": exchange.answered,
+            },
+        )
 
 
 def _named(error: BaseException) -> str:
