@@ -133,10 +133,10 @@ def _instrument(role: str) -> Factory:
 
 
 def _scpi(role: str) -> Factory:
-    def opened(part: Part, clock: Clock) -> Any:  # noqa: ARG001  pyvisa keeps its own time
+    def opened(part: Part, clock: Clock) -> Any:
         from stepwitness.devices.instruments import scpi
 
-        return getattr(scpi, f"open_{role}")(part)
+        return getattr(scpi, f"open_{role}")(part, clock.now)
 
     return opened
 

@@ -1,14 +1,17 @@
 """Meter, gauge and supply that speak SCPI; the session is `scpi_session`'s.
 
 Sent are IEEE 488.2 ``*IDN?`` and, of SCPI-99, ``MEASure``, ``READ?``, ``OUTPut``, ``CURRent`` and ``SYSTem:ERRor?``
-(from memory). What an instrument measures can be asked with a question of its own (option ``query``).
+(from memory). What an instrument measures can be asked with a question of its own (option ``query``). `now` is the
+bench's clock, for the log.
 """
 
 from __future__ import annotations
 
+import time
+
 from stepwitness.devices.errors import BadReply, Refused
 from stepwitness.devices.exchange_log import ExchangeLog
-from stepwitness.devices.instruments.scpi_session import ScpiSession, open_session
+from stepwitness.devices.instruments.scpi_session import Now, ScpiSession, open_session
 from stepwitness.devices.interfaces import Identity
 from stepwitness.devices.part import Part
 from stepwitness.errors import BadInput
@@ -104,23 +107,23 @@ class ScpiSupply(ScpiInstrument):
         return self._session.number("CURR?", what="current limit")
 
 
-def open_meter(part: Part) -> ScpiMeter:
+def open_meter(part: Part, now: Now = time.monotonic) -> ScpiMeter:
     """The meter that `part` names; option ``query`` for another question than ``MEAS:CURR?``."""
     query = _query(part, CURRENT_QUERY)
-    return ScpiMeter(open_session(part, ("query",), what="a SCPI meter"), query=query)
+    return ScpiMeter(open_session(part, ("query",), what="a SCPI meter", now=now), query=query)
 
 
-def open_gauge(part: Part) -> ScpiGauge:
+def open_gauge(part: Part, now: Now = time.monotonic) -> ScpiGauge:
     """The gauge that `part` names; options ``query`` (default ``READ?``) and ``unit`` of its readings (default m)."""
     query, unit = _query(part, TRAVEL_QUERY), part.options.get("unit", "m")
     try:
         factor = float(exact(f"1 {unit}", Kind.TRAVEL))
     except BadInput as error:
         raise error.at(part.place.below("unit")) from None
-    return ScpiGauge(open_session(part, ("query", "unit"), what="a SCPI gauge"), query=query, factor=factor)
+    return ScpiGauge(open_session(part, ("query", "unit"), what="a SCPI gauge", now=now), query=query, factor=factor)
 
 
-def open_supply(part: Part) -> ScpiSupply:
+def open_supply(part: Part, now: Now = time.monotonic) -> ScpiSupply:
     """The supply that `part` names; option ``current_limit`` is set before the output is switched on."""
     limit_a = None
     if "current_limit" in part.options:
@@ -128,7 +131,7 @@ def open_supply(part: Part) -> ScpiSupply:
             limit_a = si(part.options["current_limit"], Kind.CURRENT)
         except BadInput as error:
             raise error.at(part.place.below("current_limit")) from None
-    return ScpiSupply(open_session(part, ("current_limit",), what="a SCPI supply"), limit_a=limit_a)
+    return ScpiSupply(open_session(part, ("current_limit",), what="a SCPI supply", now=now), limit_a=limit_a)
 
 
 def _query(part: Part, default: str) -> str:

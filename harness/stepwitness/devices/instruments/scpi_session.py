@@ -15,7 +15,7 @@ import math
 import re
 import threading
 import time
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from typing import Any
 
 from stepwitness.devices.errors import BadReply, DeviceError, LinkLost, NoReply, OutOfRange, Refused
@@ -34,6 +34,7 @@ DEFAULT_TIMEOUT = "1 s"
 DEFAULT_RETRIES = 1
 MOST_RETRIES = 5
 LONGEST_REPLY = 4096
+Now = Callable[[], float]
 _ERROR = re.compile(r'([-+]?\d+),"(.*)"')
 
 
@@ -46,13 +47,22 @@ class ScpiSession:
     timeout_s : for a whole reply, on the host's own clock.
     backend : of pyvisa; "@py" is pyvisa-py, which needs no other driver.
     retries : how often a question is asked again. retried : how often it was.
+    now : the bench's clock, for the log.
     """
 
-    def __init__(self, resource: str, *, timeout_s: float, backend: str = "@py", retries: int = 0) -> None:
+    def __init__(
+        self,
+        resource: str,
+        *,
+        timeout_s: float,
+        backend: str = "@py",
+        retries: int = 0,
+        now: Now = time.monotonic,
+    ) -> None:
         self.name = resource
         self.log = ExchangeLog()
         self.retried = 0
-        self._timeout_s, self._backend, self._retries = timeout_s, backend, retries
+        self._timeout_s, self._backend, self._retries, self._now = timeout_s, backend, retries, now
         self._session: Any = None
         self._held: list[HeldSocket] = []
         self._identified = ""
@@ -154,20 +164,20 @@ class ScpiSession:
         self._identified = identified
 
     def _query(self, text: str) -> str:
-        asked_s, heard = time.monotonic(), ""
+        asked_s, begun_s, heard = self._now(), time.monotonic(), ""
         for held in self._held:
-            held.ends_s = asked_s + self._timeout_s
+            held.ends_s = begun_s + self._timeout_s
         try:
             self._session.write(text)
             reply: bytes = self._session.read_bytes(LONGEST_REPLY, break_on_termchar=True)
             heard = reply.decode("ascii", errors="backslashreplace").strip()
         except Exception as error:  # VisaIOError, OSError, RuntimeError, by backend and fault
-            raise self._named(error, text, time.monotonic() - asked_s) from error
+            raise self._named(error, text, time.monotonic() - begun_s) from error
         except BaseException:  # an interrupt: the reply may still come, so this session is done with
             self.close()
             raise
         finally:
-            self.log.note(text, heard, asked_s=asked_s, ended_s=time.monotonic(), answered=bool(heard))
+            self.log.note(text, heard, asked_s=asked_s, ended_s=self._now(), answered=bool(heard))
         if not reply.endswith(b"\n"):
             self.close()
             raise BadReply(f"{self.name} answered {text} with {reply[:40]!r}…, which has no end")
@@ -196,7 +206,7 @@ def _reading(reply: str, name: str, what: str) -> float:
     return value
 
 
-def open_session(part: Part, known: Collection[str], *, what: str) -> ScpiSession:
+def open_session(part: Part, known: Collection[str], *, what: str, now: Now) -> ScpiSession:
     """The session that `part` names (options resource, timeout, backend, retries), its identity read once.
 
     Raises
@@ -225,7 +235,8 @@ def open_session(part: Part, known: Collection[str], *, what: str) -> ScpiSessio
             found=f"'{resource}'",
             allowed="such as TCPIP::192.0.2.7::5025::SOCKET or TCPIP::192.0.2.7::hislip0::INSTR",
         ) from None
-    session = ScpiSession(resource, timeout_s=timeout_s, backend=options.get("backend", "@py"), retries=retries)
+    backend = options.get("backend", "@py")
+    session = ScpiSession(resource, timeout_s=timeout_s, backend=backend, retries=retries, now=now)
     try:
         session.identity()
     except BaseException:
