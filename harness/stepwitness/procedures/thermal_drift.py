@@ -144,6 +144,21 @@ def _looks(settings: Settings) -> int:
     return 1 + math.ceil(settings.duration_s / settings.interval_s - 1e-9)
 
 
+def _times(bench: BenchDescription, settings: Settings) -> tuple[float, float]:
+    """Of the strokes between two looks, which go there and back to the end, and of one look at both places."""
+    low_m, high_m = places_m(bench, settings)
+    stroke_s, approach_s = (
+        motion.duration_s(
+            distance_m=distance_m,
+            speed_m_per_s=_speed(bench, settings),
+            acceleration_m_per_s2=bench.envelope.acceleration_m_per_s2,
+        )
+        for distance_m in (high_m - low_m, settings.overrun_m)
+    )
+    pairs = math.ceil(settings.interval_s / (2 * stroke_s))
+    return 2 * stroke_s * pairs, 2 * (stroke_s + approach_s + settings.dwell_s)
+
+
 def check(bench: BenchDescription, settings: Settings) -> Forecast:
     """Refuse too few looks, and places that don't fit; forecast the rest."""
     refuse_speed(bench, settings.speed_m_per_s)
@@ -162,19 +177,11 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
             found=f"{settings.overrun_m * 1e3:g} mm",
             allowed=f"at most {room_m * 250:g} mm",
         )
-    stroke_s, approach_s = (
-        motion.duration_s(
-            distance_m=distance_m,
-            speed_m_per_s=_speed(bench, settings),
-            acceleration_m_per_s2=bench.envelope.acceleration_m_per_s2,
-        )
-        for distance_m in (room_m - 2 * settings.overrun_m, settings.overrun_m)
-    )
     looks = _looks(settings)
-    strokes_s = 2 * stroke_s * math.ceil(settings.interval_s / (2 * stroke_s))  # there and back to the end
+    strokes_s, look_s = _times(bench, settings)
     return Forecast(
         phrase=f"{settings.duration_s / 60:g} min of strokes, {looks} looks at 2 places",
-        duration_s=(looks - 1) * strokes_s + looks * 2 * (stroke_s + approach_s + settings.dwell_s),
+        duration_s=(looks - 1) * strokes_s + looks * look_s,
         lowest_m=bench.envelope.low_m,
         highest_m=bench.envelope.high_m - settings.overrun_m,
         warnings=(f"thermal behaviour of the load is not observable: {NO_GAUGE}",)
@@ -336,7 +343,8 @@ def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[C
         rounding_m = resolution_of(bench, witness) / math.sqrt(6)
         low_m, high_m = places_m(bench, settings)
         found[_CHANGE.name] = found[_SETTLED.name] = contributions([_rounding(rounding_m)])
-        found[_RATE.name] = contributions([_rounding(rounding_m / settings.duration_s)])
+        test_s = (_looks(settings) - 1) * sum(_times(bench, settings))
+        found[_RATE.name] = contributions([_rounding(rounding_m / test_s)])
         found[_EXPANSION.name] = contributions([_rounding(math.sqrt(2) * rounding_m / (high_m - low_m))])
     if bench.counter is not None:
         found[_COUNTED.name] = contributions([_one_count(bench)])
