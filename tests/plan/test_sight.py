@@ -121,7 +121,7 @@ def test_every_limit_that_is_measured_is_foreseen() -> None:
         "screw_errors.hysteresis_variation": 2**0.5 * two * gauge,
         "thermal_drift.thermal_change": two * gauge,
         "thermal_drift.settled_change": two * gauge,
-        # 30 times 16 strokes there and back of 56 mm at 30 mm/s and 500 mm/s², and a look: two strokes, two ways of 1 mm, two rests
+        # 30 times 16 strokes there and back, 56 mm at 30 mm/s and 500 mm/s², and a look: two strokes, two ways of 1 mm
         "thermal_drift.drift_rate": two * gauge / (30 * (34 * (56 / 30 + 30 / 500) + 4 * (1 / 500) ** 0.5 + 2 * 0.2)),
         "thermal_drift.travel_expansion": 2**0.5 * two * gauge / 56e-3,
         "thermal_drift.count_drift": two * count,
