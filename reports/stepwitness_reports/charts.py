@@ -117,7 +117,9 @@ def multiples(panels: Sequence[Panel], *, x_title: str, y_title: str, title: str
 
 def _drawn(frame: Frame, one: Series) -> Markup:
     at = [(frame.x(x), frame.y(y)) for x, y in one.points if math.isfinite(y)]
-    parts = [polyline(at, class_=f"mean {one.class_}" if one.class_ else "error")] if one.joined and len(at) > 1 else []
+    # what a drive was told is dashed wherever it stands; of the others a thin line joins what was read
+    line_class = "witness drive" if one.class_ == "drive" else f"mean {one.class_}" if one.class_ else "error"
+    parts = [polyline(at, class_=line_class)] if one.joined and len(at) > 1 else []
     if one.mark is not Mark.NONE:
         parts.append(group(*(_mark(one.mark, x, y) for x, y in at), class_=f"marks {one.class_}"))
     return group(*parts)
