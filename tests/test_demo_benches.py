@@ -6,6 +6,7 @@ The sizes come from the defect's own parameter by the closed forms named beside 
 from __future__ import annotations
 
 import math
+import shutil
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -61,7 +62,11 @@ FAILS = {
     "sticking-screw": {"repeatability.mean_reversal"},
     "gauge-out-of-calibration": {"repeatability.scale_difference"},
     "blind-drive": {"stall_recovery.claim_error"},
+    "bent-screw": {"screw_errors.periodic_error_lead"},
 }
+
+OF_THEIR_OWN = ("blind-drive", "bent-screw")
+"""Benches with a plan that isn't the healthy doser's."""
 
 
 @pytest.mark.parametrize("plan", HEALTHY)
@@ -81,7 +86,7 @@ def test_a_defect_fails_what_it_bites_and_nothing_else(
     assert others <= {Verdict.PASS, Verdict.NOT_OBSERVABLE}
 
 
-@pytest.mark.parametrize("folder", [folder for folder in FAILS if folder != "blind-drive"])
+@pytest.mark.parametrize("folder", [folder for folder in FAILS if folder not in OF_THEIR_OWN])
 def test_the_known_bad_are_held_to_the_healthy_plan(folder: str) -> None:
     plan = BENCHES / "known-bad" / folder / "doser.plan.yaml"
     assert plan.read_text() == (BENCHES / "tarnbrook" / "doser.plan.yaml").read_text()
@@ -130,6 +135,18 @@ class TestSizes:
         findings, values = judged("known-bad/gauge-out-of-calibration/doser.plan.yaml")
         uncertainty = findings["repeatability.scale_difference"].estimate.expanded_uncertainty
         assert values["repeatability.scale_difference"] == pytest.approx(1 / 1.002 - 1, abs=uncertainty)
+
+    def test_a_bent_screw_swings_by_its_run_out_and_a_straight_one_doesnt(
+        self, judged: Callable[[str], tuple[Findings, Values]], tmp_path: Path
+    ) -> None:
+        findings, values = judged("known-bad/bent-screw/doser.plan.yaml")
+        turn = findings["screw_errors.periodic_error_lead"].estimate
+        assert values["screw_errors.periodic_error_lead"] == pytest.approx(10e-6, abs=turn.expanded_uncertainty)
+        assert "it lies behind the encoder, in screw or nut" in turn.statement
+        for file in ("known-bad/bent-screw/doser.plan.yaml", "tarnbrook/doser.bench.yaml"):
+            shutil.copy(BENCHES / file, tmp_path)
+        straight, _ = judged(str(tmp_path / "doser.plan.yaml"))
+        assert {finding.verdict for finding in straight.values()} == {Verdict.PASS}
 
     def test_a_blind_drive_claims_all_of_a_move_that_never_was(
         self, judged: Callable[[str], tuple[Findings, Values]]

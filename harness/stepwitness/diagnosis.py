@@ -117,12 +117,15 @@ def reversal(load_m: float, uncertainty_m: float, motor_m: float | None, axis: A
     )
 
 
-def periodic(amplitude_m: float, phase_rad: float, p_value: float, greatest_m: float, motor_m: float | None) -> str:
-    """An error that repeats along the travel: whether it is there, its phase, and which side of the encoder it lies."""
+def periodic(
+    amplitude_m: float, phase: tuple[float, float], p_value: float, greatest_m: float, motor_m: float | None
+) -> str:
+    """An error that repeats along the travel: whether it is there, its phase (in radian, with u), and
+    which side of the encoder it lies."""
     if p_value > 0.01:
         return f"no more than scatter gives; what it may hide is below {_fine(greatest_m)}"
-    degrees = number(math.degrees(phase_rad), 0)
-    said = f"crests {_um(amplitude_m)} about the line through the deviations, the first at {degrees}° of the period"
+    degrees, within = (number(math.degrees(angle), 0) for angle in (phase[0], 2 * phase[1]))
+    said = f"crests {_um(amplitude_m)} about the line through the deviations, at {degrees}° ± {within}° of the period"
     if motor_m is None:
         return said
     seen = f"the counter sees {_um(motor_m)} of that period"

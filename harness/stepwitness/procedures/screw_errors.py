@@ -360,7 +360,7 @@ def _periodic(
 
 
 def _said(wave: Harmonic, motor_m: float | None) -> str:
-    return diagnosis.periodic(wave.amplitude, wave.phase_rad, wave.p_value, wave.greatest, motor_m)
+    return diagnosis.periodic(wave.amplitude, (wave.phase_rad, wave.u_phase_rad), wave.p_value, wave.greatest, motor_m)
 
 
 def _pitch(
