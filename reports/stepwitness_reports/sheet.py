@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from functools import cache
 from pathlib import Path
@@ -12,6 +11,7 @@ from markupsafe import Markup, escape
 
 from stepwitness.display import THIN
 from stepwitness.errors import StepwitnessError
+from stepwitness.records.writing import write_over
 from stepwitness_reports.style import DARK, LIGHT, variables
 
 
@@ -29,10 +29,8 @@ def write(target: Path, text: str) -> Path:
     ------
     StepwitnessError : where it can't be written.
     """
-    beside = target.with_name(f"{target.name}.part")
     try:
-        beside.write_text(text, encoding="utf-8", newline="\n")
-        os.replace(beside, target)
+        write_over(target, text.encode())
     except OSError as error:
         raise StepwitnessError(f"{target}: can't be written: {error.strerror}") from error
     return target
