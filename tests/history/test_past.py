@@ -9,7 +9,7 @@ from typing import Any
 
 from stepwitness.history.folders import FolderPast
 from stepwitness.history.past import Past, Subject
-from stepwitness.history.stored import StoredPast
+from stepwitness.history.stored import StoredPast, past_of
 from stepwitness.records.store import open_store
 
 SUBJECT = Subject("doser-rig-1", "doser", "TB-0417", "checks", simulated=True)
@@ -48,3 +48,21 @@ def test_what_is_no_record_is_left_out(tmp_path: Path, night_folder: Callable[..
     (broken / "record.json").write_text("{}", encoding="utf-8")
 
     assert len(told(FolderPast(tmp_path / "reports" / "doser-rig-1"))) == 1
+
+
+def test_what_the_store_has_not_yet_is_joined_and_nothing_counts_twice(
+    tmp_path: Path, night_folder: Callable[..., Path]
+) -> None:
+    folders = [night_folder(number) for number in range(4)]
+    reports = tmp_path / "reports"
+    with open_store(tmp_path / "s.sqlite") as store:
+        for folder in folders[1:3]:
+            store.file(folder)
+        joined = past_of(store, reports, "doser-rig-1")
+        (folders[1] / "record.json").unlink()  # the store alone has it now
+        values = told(joined)
+        ids = [run.id for run in joined.runs(SUBJECT, since="")]
+
+    assert len(values) == 4
+    assert [value[1] for value in values] == sorted(value[1] for value in values)
+    assert ids == [f"doser-rig-1-{night}" for night in range(4)]

@@ -187,6 +187,18 @@ def test_alarms_of_a_history_that_stays_are_as_rare_as_the_risk_says() -> None:
     assert np.mean(nights[10:]) / 2000 > 0.02  # the checks overlap, so a part of the risk is left over
 
 
+@pytest.mark.parametrize(("spreads", "nights"), [(6.0, 1), (4.0, 2), (3.0, 6), (2.0, 20)])
+def test_half_of_all_steps_are_seen_within_so_many_nights(spreads: float, nights: int) -> None:
+    """Thirty histories; the whole table is that of ``benches/measurements/drift_detection.py``."""
+    draw, u, delays = np.random.default_rng(17), np.full(80, 0.1), []
+    for _ in range(30):
+        values = draw.normal(size=80)
+        values[30:] += spreads
+        delays.append(next((index - 30 for index in replay(values, u, watch=WATCH).alarms if index >= 30), 99))
+
+    assert float(np.median(delays)) <= nights
+
+
 @given(
     st.lists(st.floats(-1e6, 1e6), min_size=6, max_size=40),
     st.floats(1e-3, 1e3),

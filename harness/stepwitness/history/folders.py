@@ -1,8 +1,8 @@
-"""The past as it stands in the folders of records: what a bench has without a store, or where it can't be reached."""
+"""The past as it stands in the folders of records: what no store has yet, or all there is where none can be reached."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -14,10 +14,13 @@ from stepwitness.records.splits import splits_in
 
 
 class FolderPast:
-    """Every record below one folder, ``reports/<bench>``, read when it is first asked for."""
+    """Every record below one folder, ``reports/<bench>``, read when it is first asked for.
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = Path(folder)
+    `without` are names of folders that are left out, as ``doser-rig-1/2026-11-25T0210``.
+    """
+
+    def __init__(self, folder: Path, *, without: Collection[str] = ()) -> None:
+        self._folder, self._without = Path(folder), frozenset(without)
 
     def points(self, subject: Subject, *, procedure: str, characteristic: str) -> Sequence[Point]:
         found = []
@@ -47,6 +50,8 @@ class FolderPast:
         """Oldest first; what isn't a record that this version reads is left out."""
         found = []
         for path in self._folder.glob(f"*/{FILE}"):
+            if f"{self._folder.name}/{path.parent.name}" in self._without:
+                continue
             try:
                 record = open_record(path.parent)
             except StepwitnessError:

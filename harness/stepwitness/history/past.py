@@ -72,6 +72,25 @@ class Past(Protocol):
 
 
 @dataclass(frozen=True)
+class JoinedPast:
+    """Several pasts as one: what two of them know counts once."""
+
+    parts: Sequence[Past]
+
+    def runs(self, subject: Subject, *, since: str) -> Sequence[EarlierRun]:
+        found = {run.id: run for part in self.parts for run in part.runs(subject, since=since)}
+        return sorted(found.values(), key=lambda run: (run.time, run.attempt))
+
+    def points(self, subject: Subject, *, procedure: str, characteristic: str) -> Sequence[Point]:
+        found = {
+            point.seal: point
+            for part in self.parts
+            for point in part.points(subject, procedure=procedure, characteristic=characteristic)
+        }
+        return sorted(found.values(), key=lambda point: point.time)
+
+
+@dataclass(frozen=True)
 class Split:
     """Where a history begins anew: the index of the first run after it, and what had changed by then."""
 

@@ -1,10 +1,12 @@
-"""The past as the store has it."""
+"""The past as the store has it, and what it hasn't yet."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
-from stepwitness.history.past import EarlierRun, Point, Subject
+from stepwitness.history.folders import FolderPast
+from stepwitness.history.past import EarlierRun, JoinedPast, Past, Point, Subject
 from stepwitness.records.store import Store
 
 
@@ -45,3 +47,9 @@ class StoredPast:
             for one in reversed(found)
             if one.serial == subject.serial
         ]
+
+
+def past_of(store: Store, reports: Path, bench: str) -> Past:
+    """What the store knows of a bench, joined with the records below `reports` that it hasn't yet."""
+    filed = {record.folder for record in store.records(bench=bench, limit=None)}
+    return JoinedPast((StoredPast(store), FolderPast(reports / bench, without=filed)))

@@ -44,9 +44,9 @@ WEIGHT = 0.1
 CLIP = 4.0
 """Weight of the newest reading in the EWMA, and where single readings are clipped, in spreads."""
 
-RECORD_RISK = 1.0 / 400.0
+RECORD_RISK = 1.0 / 500.0
 """Risk of a false alarm in one record, over all its characteristics: with one record a night on each of two axes, about
-one night in 200."""
+one night in 250."""
 
 ONE_SHARE, TWO_SHARE, EWMA_SHARE, BASELINE_SHARE = 0.1, 0.4, 0.4, 0.1
 """Shares of the risk: one reading, two in a row, the EWMA, the baseline itself."""
