@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,8 +18,6 @@ from stepwitness.records.manifest import verify, write_record
 HEAD = "purpose: nightly\nbench: doser.bench.yaml\n"
 SWAY = "procedures:\n  - sway: {limits: {offset: 25 um}}\n"
 GUARDED = "procedures:\n  - standard: {limits: {offset: 25 um}}\n  - sway: {limits: {offset: 25 um}}\n"
-
-RERUN = ("--reruns", "1", "--stepwitness-new-attempt")
 
 
 def planned(lab: Any, history: str = "", procedures: str = SWAY) -> None:
@@ -42,11 +41,19 @@ def nights_before(lab: Any, number: int, *, moved: dict[str, float] | None = Non
                     estimate["value"] += 1e-6 * draw.normal() + (moved or {}).get(entry["id"], 0.0)
         folder = path.parents[1] / f"{started:%Y-%m-%dT%H%M}"
         folder.mkdir()
+        for journal in path.parent.glob("*.jsonl"):
+            shutil.copy(journal, folder)
         write_record(folder, sections)
     # the run that they were made from is another night's too, or it would be tonight's first attempt
     for left in path.parent.iterdir():
         left.unlink()
     path.parent.rmdir()
+
+
+@pytest.fixture(autouse=True)
+def without_a_store(lab: Any) -> None:
+    """Folders are the past here, but where a test says otherwise: filing thirty nights takes its time."""
+    lab.write("pytest.ini", "[pytest]\nstepwitness_store = off\n")
 
 
 @pytest.fixture
@@ -204,6 +211,24 @@ def test_a_flaky_pass_fails_where_the_plan_says_so(lab: Any, monkeypatch: pytest
 
     result.assert_outcomes(passed=1)
     assert result.ret == 1
+
+
+def test_the_store_is_the_past_where_folders_are_gone(lived: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = ("--stepwitness-store", "s.sqlite")
+    lived.run_apart(*store)
+    shutil.rmtree(lived.folder / "reports")
+    monkeypatch.setenv("SWAY_MOVED", "12e-6")
+    lived.run_apart(*store)
+
+    (told,) = tonight(lived)["history"]["characteristics"]
+    assert told["status"] == "step change"
+    assert told["runs"] == 32
+
+
+def test_a_store_that_cannot_be_reached_leaves_the_folders(lived: Any) -> None:
+    lived.run("--stepwitness-store", "postgresql+psycopg://rig@127.0.0.1:9/none")
+
+    assert tonight(lived)["history"]["characteristics"][0]["words"] == "same as 30 runs before"
 
 
 def test_a_past_that_cannot_be_compared_costs_no_record(lived: Any) -> None:
