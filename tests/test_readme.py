@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from stepwitness.bench.model import parse_bench
-from stepwitness.plan.model import parse_plan
+from stepwitness.plan.model import parse_plan, refuse_too_fine
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -27,6 +27,14 @@ def test_bench_and_plan_load() -> None:
     plan = parse_plan(block("yaml", "purpose:"), "nightly.plan.yaml", bench)
     assert bench.stand_in is not None
     assert [planned.id for planned in plan.procedures] == ["repeatability", "backlash", "stall_recovery"]
+
+
+def test_what_a_nightly_plan_may_add_loads() -> None:
+    bench = parse_bench(block("yaml", "axis:"), "doser.bench.yaml")
+    text = "purpose: nightly\nbench: doser.bench.yaml\n" + block("yaml", "check_standard:")
+    plan = parse_plan(text, "nightly.plan.yaml", bench)
+    refuse_too_fine(plan, bench)
+    assert [planned.procedure.guards for planned in plan.procedures] == [True, False]
 
 
 def test_the_hand_written_test_passes(pytester: pytest.Pytester) -> None:

@@ -86,6 +86,7 @@ def conduct(
                 bench,
                 directory,
                 course,
+                new_unit=attempt == 1,
                 opening=lambda: open_bench(bench, live=(live,) if live else (), over=over, scale=scale),
                 told=told,
             )
@@ -182,6 +183,7 @@ def _acquire_all(
     directory: Path,
     course: _Course,
     *,
+    new_unit: bool,
     opening: Callable[[], Bench],
     told: Callable[[str], None],
 ) -> None:
@@ -201,8 +203,9 @@ def _acquire_all(
         for planned in plan.procedures:
             forecast = planned.procedure.check(bench, planned.settings)
             told(f"{planned.id}: {forecast.phrase}, {duration_text(forecast.duration_s)} on the axis")
+            preparation = plan.preparation(first=planned is plan.procedures[0], new_unit=new_unit)
             with BenchJournal(journal_path(directory, planned.id), planned, bench, opened.clock) as journal:
-                acquire(opened, planned, journal, preparation=plan.preparation(first=planned is plan.procedures[0]))
+                acquire(opened, planned, journal, preparation=preparation)
             if opened.stopped:
                 course.cut_short = f"the axis wasn't moved again after '{planned.id}' was aborted: {opened.stopped}"
                 return

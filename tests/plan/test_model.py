@@ -145,7 +145,7 @@ class TestHealthyPlan:
 MISTAKES = [
     # head
     ("purpose: incoming", "purpose: nighly", "nightly.plan.yaml:1 purpose: not one of its words; found 'nighly'; allowed: nightly, incoming, qualification; did you mean 'nightly'?"),
-    ("purpose: incoming", "purpos: incoming", "nightly.plan.yaml:1 purpos: an unknown key 'purpos'; allowed: purpose, decision_rule, maximum_risk, inform_only, inconclusive, history, warm_up, settling; did you mean 'purpose'?"),
+    ("purpose: incoming", "purpos: incoming", "nightly.plan.yaml:1 purpos: an unknown key 'purpos'; allowed: purpose, decision_rule, maximum_risk, inform_only, inconclusive, history, run_in, warm_up, settling, site; did you mean 'purpose'?"),
     ("purpose: incoming\n", "", "nightly.plan.yaml:1 purpose: the key 'purpose' is missing; allowed: nightly, incoming, qualification"),
     ("bench: doser.bench.yaml", "bench: doser.bench.yaml\ndecision_rule: gaurded", "nightly.plan.yaml:3 decision_rule: not one of its words; found 'gaurded'; allowed: guarded, simple, guarded-rejection, stated-risk; did you mean 'guarded'?"),
     ("bench: doser.bench.yaml", "bench: doser.bench.yaml\ninconclusive: skip", "nightly.plan.yaml:3 inconclusive: not one of its words; found 'skip'; allowed: fail, show"),

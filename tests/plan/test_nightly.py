@@ -14,7 +14,7 @@ from stepwitness.errors import BadInput
 from stepwitness.plan.description import HistoryPolicy, OnChange, Plan
 from stepwitness.plan.model import parse_plan
 from stepwitness.plan.preview import preview
-from stepwitness.procedures.preparation import Preparation, WarmUp
+from stepwitness.procedures.preparation import Preparation, Strokes
 from stepwitness.procedures.procedure import Procedure
 
 Known = Mapping[str, Procedure]
@@ -60,7 +60,7 @@ def test_a_plan_that_says_nothing_warns(bench: BenchDescription, known: Known) -
 
     assert found.history == HistoryPolicy()
     assert found.history.on_check_standard is OnChange.FAIL
-    assert found.preparation(first=True) == Preparation()
+    assert found.preparation(first=True, new_unit=True) == Preparation()
     assert bench.motor.hold_delay_s == pytest.approx(0.1)
 
 
@@ -70,14 +70,17 @@ def test_all_of_it(bench: BenchDescription, known: Known) -> None:
         known,
         "history: {baseline: 30 runs, since: 2026-11-01, on_drift: fail, on_step: fail, on_check_standard: warn,"
         " on_flaky: fail}",
+        "run_in: {strokes: 500}",
         "warm_up: {time: 10 min}",
         "settling: 500 ms",
     )
 
     fail, warn = OnChange.FAIL, OnChange.WARN
     assert found.history == HistoryPolicy(30, date(2026, 11, 1), fail, fail, warn, fail)
-    assert found.preparation(first=True) == Preparation(WarmUp(time_s=600.0), 0.5)
-    assert found.preparation(first=False) == Preparation(None, 0.5)
+    run_in, warm_up = Strokes(strokes=500), Strokes(time_s=600.0)
+    assert found.preparation(first=True, new_unit=True) == Preparation(run_in, warm_up, 0.5)
+    assert found.preparation(first=True, new_unit=False) == Preparation(None, warm_up, 0.5)
+    assert found.preparation(first=False, new_unit=True) == Preparation(None, None, 0.5)
 
 
 @pytest.mark.parametrize(
@@ -87,8 +90,8 @@ def test_all_of_it(bench: BenchDescription, known: Known) -> None:
         ("history: {baseline: month}", "not a number of runs; found 'month'; allowed: such as 20 runs"),
         ("history: {on_drift: stop}", "not one of its words; found 'stop'; allowed: warn, fail"),
         ("history: {on_drfit: fail}", "did you mean 'on_drift'?"),
-        ("warm_up: {}", "a warm-up is by strokes or by time"),
-        ("warm_up: {strokes: 3, time: 1 min}", "a warm-up is by strokes or by time"),
+        ("warm_up: {}", "strokes are given by number or by time"),
+        ("warm_up: {strokes: 3, time: 1 min}", "strokes are given by number or by time"),
         ("warm_up: {strokes: 0}", "too small"),
         ("settling: 2 h", "too large"),
     ],

@@ -44,6 +44,14 @@ def note(what):
         file.write(f"{what}\\n")
 
 
+def moved():
+    """What comes on top, in metres: one for each motion of the log in its turn, the last one for all after it."""
+    each = [float(one) for one in os.environ.get("SWAY_MOVED", "0").split(",")]
+    with open(os.environ["SWAY_LOG"], encoding="utf-8") as file:
+        motions = sum(line.startswith("move ") for line in file)
+    return each[min(motions, len(each)) - 1]
+
+
 @dataclass(frozen=True)
 class Settings:
     label: str = setting("label", str, "noted with each motion", default="sway")
@@ -60,7 +68,7 @@ def run(bench, settings, journal):
     bench.set_speed(0.02)
     bench.set_acceleration(0.2)
     bench.drive.start_move_by(8000)
-    moved_m = float(os.environ.get("SWAY_MOVED", "0"))
+    moved_m = moved()
     journal.write("sways", {"t_s": bench.clock.now(), "offset_m": settings.value_m + moved_m})
     journal.commit()
     if settings.act == "stall":

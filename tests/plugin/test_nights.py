@@ -202,6 +202,16 @@ def test_a_pass_at_the_second_attempt_shows_both_and_is_flaky(lab: Any, monkeypa
     assert latest["history"]["flaky"]
 
 
+def test_a_rerun_in_one_run_is_an_attempt_of_its_own_and_shows_too(lab: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    planned(lab)
+    monkeypatch.setenv("SWAY_MOVED", "30e-6,0")
+    result = lab.run("-p", "rerunfailures", "--reruns", "1", "--stepwitness-new-attempt")
+
+    assert result.ret == 0
+    result.stdout.fnmatch_lines(["  flaky: attempt 1 FAIL (*-nightly), attempt 2 PASS"])
+    assert sorted(sections["run"]["attempt"] for sections in lab.records) == [1, 2]
+
+
 def test_a_flaky_pass_fails_where_the_plan_says_so(lab: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     planned(lab, "history: {on_flaky: fail}\n")
     monkeypatch.setenv("SWAY_MOVED", "30e-6")
@@ -252,6 +262,15 @@ def test_warm_up_goes_before_the_first_procedure_alone(lab: Any) -> None:
     written = {path.name: path.read_text(encoding="utf-8") for path in lab.folder.glob("reports/*/*/*.jsonl")}
     assert "warm_up" in written["one.journal.jsonl"]
     assert "warm_up" not in written["two.journal.jsonl"]
+
+
+def test_a_unit_is_run_in_before_its_first_record_alone(lab: Any) -> None:
+    planned(lab, "run_in: {strokes: 2}\n")
+    lab.run()
+    lab.run()
+    journals = sorted(lab.folder.glob("reports/*/*/sway.journal.jsonl"), key=lambda path: path.stat().st_mtime)
+
+    assert ["run_in" in path.read_text(encoding="utf-8") for path in journals] == [True, False]
 
 
 def test_a_summary_that_cannot_be_written_is_told(lab: Any) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 from stepwitness.errors import Place
 from stepwitness.findings import MAXIMUM_RISK, DecisionRule, Limit
-from stepwitness.procedures.preparation import Preparation, WarmUp
+from stepwitness.procedures.preparation import Preparation, Strokes
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.site import NOTHING_SAID, SiteFacts
 
@@ -106,10 +106,13 @@ class Plan:
     maximum_risk: float = MAXIMUM_RISK
     inform_only: bool = False
     history: HistoryPolicy = HistoryPolicy()
-    warm_up: WarmUp | None = None
+    run_in: Strokes | None = None
+    warm_up: Strokes | None = None
     settling_s: float = 0.0
     site: SiteFacts = NOTHING_SAID
 
-    def preparation(self, *, first: bool) -> Preparation:
-        """Before a procedure of this plan; the `first` of a run warms up."""
-        return Preparation(self.warm_up if first else None, self.settling_s)
+    def preparation(self, *, first: bool, new_unit: bool) -> Preparation:
+        """Before a procedure of this plan; the `first` of a run warms up, and runs in a unit without any record."""
+        return Preparation(
+            self.run_in if first and new_unit else None, self.warm_up if first else None, self.settling_s
+        )

@@ -39,7 +39,7 @@ from stepwitness.fields import (
 from stepwitness.files import Items, Node, Section, Text, parse_yaml, quoted, read_text, shape
 from stepwitness.findings import MAXIMUM_RISK, Characteristic, DecisionRule, Limit, Sense
 from stepwitness.plan.description import HistoryPolicy, OnInconclusive, Plan, PlannedProcedure, Purpose, ReadColumn
-from stepwitness.plan.nightly import HistorySection, WarmUpSection
+from stepwitness.plan.nightly import HistorySection, StrokesSection
 from stepwitness.plan.sight import sights
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.quantities import STEP_UNITS, Kind, exact, finite, split
@@ -75,7 +75,10 @@ class PlanFile(Strict):
     history: HistorySection | None = Field(
         None, description="What a nightly run is held against; without it, the defaults."
     )
-    warm_up: WarmUpSection | None = Field(None, description="Strokes before the first procedure of a run.")
+    run_in: StrokesSection | None = Field(
+        None, description="Strokes before the first procedure, of a unit that has no record of this plan yet."
+    )
+    warm_up: StrokesSection | None = Field(None, description="Strokes before the first procedure of every run.")
     settling: Annotated[float, quantity(Kind.TIME, at_least=0, at_most=600)] = Field(
         0.0, description="Least rest before a reading, after a move and after the drop to hold current."
     )
@@ -190,7 +193,8 @@ def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str
         maximum_risk=MAXIMUM_RISK if head.maximum_risk is None else head.maximum_risk,
         inform_only=head.inform_only,
         history=head.history.policy() if head.history else HistoryPolicy(),
-        warm_up=head.warm_up.warm_up() if head.warm_up else None,
+        run_in=head.run_in.given() if head.run_in else None,
+        warm_up=head.warm_up.given() if head.warm_up else None,
         settling_s=head.settling,
         site=head.site.facts() if head.site else SiteFacts(),
     )

@@ -1,4 +1,4 @@
-"""The sections of a plan for what goes before a run's readings and what they are held against: warm-up and history."""
+"""The sections of a plan for what goes before a run's readings and what they are held against: strokes and history."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from stepwitness.fields import Day, FromText, Strict, as_pydantic, quantity, who
 from stepwitness.files import quoted
 from stepwitness.metrology.trend import BASELINE, LEAST
 from stepwitness.plan.description import HistoryPolicy, OnChange
-from stepwitness.procedures.preparation import WarmUp
+from stepwitness.procedures.preparation import Strokes
 from stepwitness.quantities import Kind
 
 
@@ -52,8 +52,8 @@ class HistorySection(Strict):
         return HistoryPolicy(self.baseline, since, self.on_drift, self.on_step, self.on_check_standard, self.on_flaky)
 
 
-class WarmUpSection(Strict):
-    """Strokes over the envelope before the first procedure of a run."""
+class StrokesSection(Strict):
+    """Strokes over the envelope, before the first procedure of a run."""
 
     strokes: Annotated[int, whole(at_least=1, at_most=100_000)] | None = Field(
         None, description="How many, there and back."
@@ -63,12 +63,12 @@ class WarmUpSection(Strict):
     )
 
     @model_validator(mode="after")
-    def _one(self) -> WarmUpSection:
+    def _one(self) -> StrokesSection:
         if (self.strokes is None) == (self.time is None):
             raise as_pydantic(
-                BadInput("a warm-up is by strokes or by time", allowed="one of strokes: 20 and time: 10 min")
+                BadInput("strokes are given by number or by time", allowed="one of strokes: 20 and time: 10 min")
             )
         return self
 
-    def warm_up(self) -> WarmUp:
-        return WarmUp(self.strokes or 0, self.time or 0.0)
+    def given(self) -> Strokes:
+        return Strokes(self.strokes or 0, self.time or 0.0)

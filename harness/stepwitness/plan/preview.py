@@ -19,7 +19,7 @@ from stepwitness.display import MINUS, duration_text, limit_text, shown, with_un
 from stepwitness.findings import DecisionRule
 from stepwitness.plan.description import Plan, PlannedProcedure
 from stepwitness.plan.sight import sights
-from stepwitness.procedures.preparation import forecast as warming
+from stepwitness.procedures.preparation import forecast
 from stepwitness.procedures.procedure import Forecast
 from stepwitness.quantities import Kind
 
@@ -59,11 +59,12 @@ def preview(plan: Plan, bench: BenchDescription, *, today: date) -> list[str]:
     BadInput : where a procedure refuses the bench.
     """
     forecasts = [planned.procedure.check(bench, planned.settings) for planned in plan.procedures]
-    warm_up = [("warm-up", warming(bench, plan.warm_up))] if plan.warm_up else []
+    before = [("run-in of a new unit", plan.run_in), ("warm-up", plan.warm_up)]
+    strokes = [(name, forecast(bench, one)) for name, one in before if one is not None]
     notes = [f"{planned.id}: {text}" for planned, one in _paired(plan, forecasts) for text in one.warnings]
     parts = [
         _head(plan, bench),
-        _section("what would move", _moves([*warm_up, *_named(plan, forecasts)])),
+        _section("what would move", _moves([*strokes, *_named(plan, forecasts)])),
         _section("what this bench can tell apart", _telling(bench)),
         _section("what it can't see", _bullets(blind_spots(bench))),
         _section("the least that it can tell from nothing, by its budget alone", _seen(plan, bench)),

@@ -1,6 +1,7 @@
-"""What a plan has an axis do before its first readings: strokes that warm it up, and the rest that each reading needs.
+"""What a plan has an axis do before its first readings: strokes that run in a new unit or warm it up, and the rest that
+each reading needs.
 
-Warming up is motion like any other: guarded, watched, and written to the journal of the procedure that it precedes.
+Strokes are motion like any other: guarded, watched, and written to the journal of the procedure that they precede.
 """
 
 from __future__ import annotations
@@ -13,11 +14,12 @@ from stepwitness.bench.live import Bench
 from stepwitness.procedures.common import witnesses
 from stepwitness.procedures.procedure import Forecast, Journal
 
-TABLE = "warm_up"
+RUN_IN, WARM_UP = "run_in", "warm_up"
+"""Tables of the journal: a row for each end of a stroke."""
 
 
 @dataclass(frozen=True)
-class WarmUp:
+class Strokes:
     """Strokes over the envelope, there and back, by number or by time; the other is 0."""
 
     strokes: int = 0
@@ -30,17 +32,19 @@ class WarmUp:
 
 @dataclass(frozen=True)
 class Preparation:
-    """`warm_up` is None where there is none, or it is done; `settling_s` is the least rest before a reading."""
+    """`run_in` and `warm_up` are None where there is none, or it is done; `settling_s` is the least rest before a
+    reading."""
 
-    warm_up: WarmUp | None = None
+    run_in: Strokes | None = None
+    warm_up: Strokes | None = None
     settling_s: float = 0.0
 
 
 UNPREPARED = Preparation()
 
 
-def forecast(bench: BenchDescription, warm_up: WarmUp) -> Forecast:
-    """What a warm-up will do."""
+def forecast(bench: BenchDescription, strokes: Strokes) -> Forecast:
+    """What such strokes will do."""
     envelope = bench.envelope
     stroke_s = 2 * motion.duration_s(
         distance_m=envelope.high_m - envelope.low_m,
@@ -48,27 +52,30 @@ def forecast(bench: BenchDescription, warm_up: WarmUp) -> Forecast:
         acceleration_m_per_s2=envelope.acceleration_m_per_s2,
     )
     return Forecast(
-        phrase=f"{warm_up.strokes} strokes" if warm_up.strokes else "strokes for a time",
-        duration_s=max(warm_up.strokes * stroke_s, warm_up.time_s),
+        phrase=f"{strokes.strokes} strokes" if strokes.strokes else "strokes for a time",
+        duration_s=max(strokes.strokes * stroke_s, strokes.time_s),
         lowest_m=envelope.low_m,
         highest_m=envelope.high_m,
     )
 
 
 def prepare(bench: Bench, preparation: Preparation, journal: Journal) -> None:
-    """Set the bench's settling, and warm up where that is due: one row of the table ``warm_up`` an end of a stroke."""
+    """Set the bench's settling; run in and warm up where that is due."""
     bench.settling_s = preparation.settling_s
-    warm_up = preparation.warm_up
-    if warm_up is None:
-        return
+    for table, strokes in ((RUN_IN, preparation.run_in), (WARM_UP, preparation.warm_up)):
+        if strokes is not None:
+            _stroke(bench, strokes, journal, table)
+
+
+def _stroke(bench: Bench, strokes: Strokes, journal: Journal, table: str) -> None:
     envelope = bench.description.envelope
     speed_m_per_s = envelope.speed_m_per_s
     motion.prepare(bench, speed_m_per_s=speed_m_per_s)
     watch = motion.healthy_watch(bench, speed_m_per_s=speed_m_per_s)
     started_s, stroke = bench.clock.now(), 0
-    while warm_up.due(stroke, bench.clock.now() - started_s):
+    while strokes.due(stroke, bench.clock.now() - started_s):
         for end_m in (envelope.high_m, envelope.low_m):
             motion.move_to(bench, end_m, watch, speed_m_per_s=speed_m_per_s)
-            journal.write(TABLE, {"stroke": stroke, "end_m": end_m, **witnesses(bench.sweep())})
+            journal.write(table, {"stroke": stroke, "end_m": end_m, **witnesses(bench.sweep())})
         stroke += 1
     journal.commit()
