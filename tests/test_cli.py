@@ -161,7 +161,7 @@ class TestCheck:
 
 
 class TestSchema:
-    @pytest.mark.parametrize(("file", "key"), [("bench", "axis"), ("plan", "procedures")])
+    @pytest.mark.parametrize(("file", "key"), [("bench", "axis"), ("plan", "procedures"), ("lot", "serials")])
     def test_prints_json(self, file: str, key: str, capsys: pytest.CaptureFixture[str]) -> None:
         assert cli.main(["schema", file]) == 0
         assert key in json.loads(capsys.readouterr().out)["properties"]

@@ -84,9 +84,9 @@ def test_an_operator_is_led_through_by_piped_answers(
     assert f"unit 1 of 2: {first}" in lines
     assert f"refused: FS-9 isn't a unit of this lot; {first} is due" in lines
     assert "nothing moves without the word 'clear'; 'q' breaks off" in lines
-    assert any(line.startswith(f"refused: {first} was tested at ") for line in lines)
+    assert any(line.startswith(f"refused: {first} was tested already (") for line in lines)
     assert any(line.startswith(f"● doser, serial {second}: PASS.") for line in lines)
-    assert "ACCEPTED  0 of 2 units are nonconforming; the plan accepts up to 0." in told.replace("\u2009", " ")
+    assert "ACCEPTED. 0 of 2 units are nonconforming; the plan accepts up to 0." in told.replace("\u2009", " ")
     sheet = Path(lines[-1])
     assert sheet == Path("reports/lots-simulated/Fennick-Screws/FS-2040-B/2026-117/lot.html")
     page = sheet.read_text(encoding="utf-8")

@@ -125,10 +125,10 @@ def test_wrong_and_repeated_serial_numbers_are_refused_with_the_reason_and_noted
     other = next(serial for serial in load_lot(path)[0].serials if serial not in sample)
     inward.operator.scans = [sample[0], "TB-0417", other, sample[0], "", sample[2], sample[1]]
     sections = inspected(inward, path)
-    assert [(one["scanned"], one["problem"].partition(" at ")[0]) for one in sections["refusals"]] == [
+    assert [(one["scanned"], one["problem"].partition(" (")[0]) for one in sections["refusals"]] == [
         ("TB-0417", "isn't a unit of this lot"),
         (other, "is a unit of this lot that wasn't drawn"),
-        (sample[0], "was tested"),
+        (sample[0], "was tested already"),
         ("", "isn't a unit of this lot"),
     ]
     assert inward.units.tested == [sample[0], sample[2], sample[1]]

@@ -34,8 +34,7 @@ def say_json(sections: Sections, folder: Path) -> None:
 
 def say_head(sections: Sections, *, to_error: bool = False) -> None:
     """Which lot, on what, and by which sampling plan."""
-    lot = sections["lot"]
-    title = f"lot {lot['lot']} of {lot['part']} from {lot['supplier']}"
+    lot, title = sections["lot"], _title(sections)
     mode = "SIMULATED" if sections["sentence"]["simulated"] else "LIVE"
     if len(title) + len(mode) + 2 > WIDTH:
         say(title, to_error=to_error)
@@ -47,15 +46,19 @@ def say_head(sections: Sections, *, to_error: bool = False) -> None:
     )
 
 
+def _title(sections: Sections) -> str:
+    lot = sections["lot"]
+    return f"lot {lot['lot']} of {lot['part']} from {lot['supplier']}"
+
+
 def say_lot(sections: Sections, folder: Path) -> None:
     """The units in the order drawn, the sentence, how inspection goes on, and where the sheet is."""
     say("")
     for line in _units(sections["units"]):
         say(f"  {line}")
     sentence = sections["sentence"]
-    word = sentence["sentence"].upper()
     say("")
-    say_wrapped(f"{word}  {sentence['statement'].partition(f'{word}. ')[2] or sentence['statement']}", indent="")
+    say_wrapped(sentence["statement"].removeprefix(f"{_title(sections)}: "), indent="")
     if sentence["note"]:
         say_wrapped(f"Closed before the sample was whole: {sentence['note']}", indent="")
     if "switching" in sections:

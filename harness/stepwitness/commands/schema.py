@@ -10,7 +10,7 @@ from stepwitness.commands.terminal import OK, Commands, say
 
 def add(commands: Commands) -> None:
     schema = commands.add_parser("schema", help="print the JSON Schema of a file, for completion in an editor")
-    schema.add_argument("file", choices=("bench", "plan"))
+    schema.add_argument("file", choices=("bench", "plan", "lot"))
     schema.set_defaults(run=run)
 
 
@@ -19,6 +19,10 @@ def run(given: argparse.Namespace) -> int:
         from stepwitness.bench.model import bench_schema
 
         schema = bench_schema()
+    elif given.file == "lot":
+        from stepwitness.inspection.model import lot_schema
+
+        schema = lot_schema()
     else:
         from stepwitness.plan.model import plan_schema
 

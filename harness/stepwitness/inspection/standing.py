@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any
 
 from stepwitness.inspection.sentence import Outcome, Unit
@@ -169,7 +170,11 @@ def refusal(standing: Standing, lot_serials: Sequence[str], scanned: str, *, els
         return "is a unit of this lot that wasn't drawn"
     decided = standing.deciding(scanned)
     if decided is not None and decided.outcomes is not None:
-        return f"was tested at {decided.begun}: {decided.outcomes.outcome.value}; a retest has to state why"
+        when = f"{datetime.fromisoformat(decided.begun):%Y-%m-%d %H:%M} UTC"
+        return (
+            f"was tested already ({when}) and is {decided.outcomes.outcome.value}; 'stepwitness lot retest' tests it "
+            "again, with the reason"
+        )
     if scanned in elsewhere:
         return f"was tested before, in lot {elsewhere[scanned]}"
     return ""
