@@ -30,6 +30,7 @@ from stepwitness.records.manifest import journal_path, refuse_existing
 from stepwitness.records.record import RunFacts, seal_record
 from stepwitness.records.rendering import rendered
 from stepwitness.signals import StopSignals, what_ended
+from stepwitness.site import NOTHING_SAID, SiteFacts
 
 
 def conduct(
@@ -44,6 +45,7 @@ def conduct(
     attempt: int = 1,
     previous: str | None = None,
     reason: str = "",
+    site: SiteFacts = NOTHING_SAID,
     told: Callable[[str], None] = lambda _: None,
 ) -> Path:
     """Run every procedure of a plan and seal what came of it.
@@ -54,6 +56,7 @@ def conduct(
     serial : of the unit under test, where it isn't the one in the bench file.
     live : the bench's own name, where its real parts are to move. over, scale : as for `open_bench`.
     attempt, previous, reason : a later attempt, the id of the record before it, and why there is one.
+    site : what only the site can say of this run; it wins over what bench and plan say.
     told : is given a line for whoever watches: each procedure as it begins, and a report that couldn't be drawn.
 
     Returns
@@ -108,6 +111,7 @@ def conduct(
         previous=previous,
         reason=reason,
         identities=course.identities,
+        site=site,
     )
     record = seal_record(directory, plan, bench, facts)
     for trouble in rendered(directory)[1]:
@@ -129,6 +133,7 @@ def seal_left_behind(
     attempt: int = 1,
     previous: str | None = None,
     reason: str = "",
+    site: SiteFacts = NOTHING_SAID,
 ) -> Path | None:
     """Seal the journals of a run whose process died before it could; None where there are none.
 
@@ -146,6 +151,7 @@ def seal_left_behind(
         attempt=attempt,
         previous=previous,
         reason=reason,
+        site=site,
     )
     record = seal_record(directory, plan, replace(bench, axis_serial=serial or bench.axis_serial), facts)
     rendered(directory)

@@ -17,6 +17,9 @@ import pytest
 from stepwitness import cli
 from stepwitness.bench.model import load_bench
 from stepwitness.bench.stand_in import mounted
+from stepwitness.conduct import conduct
+from stepwitness.plan.model import load_plan_and_bench
+from stepwitness.records.store import hand_over, open_store
 
 DEMO = Path(__file__).parents[2] / "benches" / "incoming"
 
@@ -141,6 +144,48 @@ def test_a_unit_is_tested_again_with_a_reason(folder: Path, capsys: pytest.Captu
     assert (code, error.strip()) == (1, "FS-99 isn't one of the 2 units that were drawn")
 
 
+def test_records_and_the_lots_document_go_to_the_store(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run(capsys, "inspect", "doser.lot.yaml", "--unattended", "--seed", "1", "--operator", "AB")
+    with open_store(reports=Path("reports")) as store:
+        records = store.records()
+        (document,) = store.documents("lot")
+    assert len(records) == 2
+    assert document.key == "lots-simulated/Fennick-Screws/FS-2040-B/2026-117"
+    assert document.data == (folder / "reports" / document.key / "lot.json").read_bytes()
+    told = json.loads(next(iter(folder.glob("reports/*/*/record.json"))).read_bytes())["sections"]["report"]
+    assert told["operator"] == "AB"
+    (sampling,) = (item["told"] for item in told["items"] if item["item"] == "sampling")
+    assert sampling.startswith("2 of 8 units drawn at random (seed 1) from lot 2026-117 of FS-2040-B")
+
+
+@pytest.mark.usefixtures("folder")
+def test_a_store_that_cant_be_reached_costs_a_line_and_no_sentence(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STEPWITNESS_STORE", "/dev/null/store.sqlite")
+    code, told, error = run(capsys, "inspect", "doser.lot.yaml", "--unattended", "--seed", "1")
+    assert code == 0
+    assert "ACCEPTED" in told
+    assert error.startswith("not in the store yet: ")
+
+
+def test_a_unit_that_another_run_tested_says_so_in_its_record(
+    folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, second = sample(capsys, monkeypatch)
+    plan, bench = load_plan_and_bench(folder / "doser.plan.yaml")
+    conduct(plan, bench, folder / "reports" / "incoming-rig-1" / "2026-11-20T0800", serial=second)
+    with open_store(reports=Path("reports")) as store:
+        hand_over(store, Path("reports"))
+        (before,) = store.records()
+    _, told, _ = run(capsys, "inspect", "doser.lot.yaml", "--unattended", "--json")
+    units = {unit["serial"]: unit["attempts"][0] for unit in json.loads(told)["units"]}
+    assert units[first]["reason"] == ""
+    assert units[second]["reason"] == f"was tested before, in record {before.id}: PASS"
+    record = json.loads((folder / "reports" / units[second]["folder"] / "record.json").read_bytes())
+    assert record["sections"]["run"]["previous"] == before.id
+
+
 @pytest.mark.usefixtures("folder")
 def test_a_lot_is_closed_as_it_stands(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     sample(capsys, monkeypatch)
@@ -160,6 +205,7 @@ def test_a_lot_is_closed_as_it_stands(capsys: pytest.CaptureFixture[str], monkey
         (("show", "doser.lot.yaml"), 1, "wasn't begun on stand-ins"),
         (("inspect", "doser.lot.yaml", "--live", "incoming-rig-1"), 2, "'--live' with a stand-in for the drive"),
         (("inspect", "doser.lot.yaml", "--live", "x", "--unattended"), 2, "'--unattended' with real parts"),
+        (("inspect", "doser.lot.yaml", "--operator", "Anna Berg"), 2, "more than initials; found 'Anna Berg'"),
         (("resume", "doser.lot.yaml", "--action", "x"), 2, "there is nothing to resume"),
         (("retest", "doser.lot.yaml", "FS-1", "--why", "luck"), 2, "invalid choice: 'luck'"),
         (("close", "doser.lot.yaml", "--note", "x"), 1, "no sample was drawn yet from lot 2026-117"),

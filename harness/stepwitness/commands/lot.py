@@ -94,6 +94,7 @@ def _inspect(given: argparse.Namespace) -> int:
         say_head(sections_now(lot.progress), to_error=given.json)
         inspect(lot, operator, initials=given.operator)
         if lot.standing.due:
+            _file(given, None)
             return _told(given, sections_now(lot.progress), lot.folder)
         _, troubles = seal_lot(lot, operator=given.operator)
         return _told_sentence(given, lot.document, troubles)
@@ -118,6 +119,7 @@ def _retest(given: argparse.Namespace) -> int:
             note=given.note,
             today=date.today(),
         )
+        _file(given, None)
         operator.say("This record counts for nothing in the lot's sentence; the first one stands.")
         if given.json:
             say_json(sections_now(lot.progress), lot.folder)
@@ -169,7 +171,9 @@ def _resume(given: argparse.Namespace) -> int:
 def _files(given: argparse.Namespace) -> tuple[LotDescription, Plan, Rig]:
     from stepwitness.inspection.model import load_lot
     from stepwitness.rig import Rig
+    from stepwitness.site import SiteFacts
 
+    SiteFacts(operator=given.operator)  # refuses more than initials
     description, plan, bench = load_lot(given.file)
     return description, plan, Rig(bench, given.live, getattr(given, "over", ""))
 
@@ -193,7 +197,16 @@ def _operator(given: argparse.Namespace) -> Operator:
 def _told_sentence(given: argparse.Namespace, document: Path, troubles: Sequence[str]) -> int:
     for trouble in troubles:
         say(trouble, to_error=True)
+    _file(given, document)
     return _told(given, _opened(document), document.parent)
+
+
+def _file(given: argparse.Namespace, document: Path | None) -> None:
+    """Hand over what is new to the store; what stays behind is a line."""
+    from stepwitness.inspection.filing import file_lot
+
+    for remark in file_lot(given.reports, document):
+        say(remark, to_error=True)
 
 
 def _opened(document: Path) -> Mapping[str, Any]:

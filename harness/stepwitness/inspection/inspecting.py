@@ -63,6 +63,8 @@ def inspect_unit(
     operator.say(lot.rig.forecast(lot.plan))
     operator.confirm_by(f"Is the area clear? Type '{CLEAR}'", CLEAR)
     attempt = lot.begin(serial, operator=initials, why=why, note=note)
+    if attempt.reason:
+        operator.say(f"attempt {attempt.number}: {attempt.reason}")
     folder = lot.reports / attempt.folder
     try:
         conduct(
@@ -75,6 +77,7 @@ def inspect_unit(
             attempt=attempt.number,
             previous=attempt.previous or None,
             reason=attempt.reason,
+            site=lot.site(initials),
             told=operator.say,
         )
     except BaseException as error:

@@ -19,6 +19,7 @@ from typing import Any
 from stepwitness.conduct import seal_left_behind
 from stepwitness.findings import Verdict
 from stepwitness.inspection.description import LotDescription
+from stepwitness.inspection.filing import earlier_record
 from stepwitness.inspection.sampling import SamplePlan, sample_plan
 from stepwitness.inspection.sentence import LotJudgement, Outcome, judged_lot, outcome_of
 from stepwitness.inspection.serials import METHOD, drawn
@@ -36,12 +37,14 @@ from stepwitness.inspection.standing import (
     replayed,
 )
 from stepwitness.inspection.supply import LEDGER_FILE, LEDGER_SCHEMA, LOT_FILE, Supply, lot_folder
+from stepwitness.inspection.wording import plan_text
 from stepwitness.metrology.switching import Stage
 from stepwitness.plan.description import Plan
 from stepwitness.records.ledger import Ledger, read_events
 from stepwitness.records.manifest import FILE, open_record, text_digest, verify
 from stepwitness.records.run_folder import make_run_folder, minute
 from stepwitness.rig import FINDING_KEYS, Refused, Rig, Why, reason_text
+from stepwitness.site import SiteFacts
 
 LARGEST_SEED = 2**48
 
@@ -234,10 +237,10 @@ class Lot:
         if why is not None:
             self.check_decided(serial)
         before = standing.of(serial)
-        recorded = [one.outcomes.record for one in before if one.outcomes is not None]
+        previous = next((one.outcomes.record for one in reversed(before) if one.outcomes is not None), "")
         reason = reason_text(why, note) if why is not None else UNDECIDED if before else ""
-        if why is None and not before and self.description.resubmits:
-            reason = f"resubmitted after lot {self.description.resubmits}"
+        if not before:
+            previous, reason = self._from_elsewhere(serial)
         folder = make_run_folder(
             self.reports, bench=self.rig.bench.name, stamp=minute(_local_now()), plan=self.plan.name
         )
@@ -249,9 +252,27 @@ class Lot:
             operator=operator,
             why=why.value if why is not None else "",
             reason=reason,
-            previous=recorded[-1] if recorded else "",
+            previous=previous,
         )
         return self.standing.attempts[-1]
+
+    def _from_elsewhere(self, serial: str) -> tuple[str, str]:
+        """The record before the first one in this lot, and what is said of it; empty texts where there is none."""
+        axis = self.rig.bench.axis.name
+        earlier = earlier_record(self.reports, axis=axis, serial=serial, simulated=self.rig.simulated, but=())
+        told = f"was tested before, in record {earlier.id}: {earlier.verdict}" if earlier is not None else ""
+        if self.description.resubmits:
+            told = "; ".join(filter(None, (f"resubmitted after lot {self.description.resubmits}", told)))
+        return earlier.id if earlier is not None else "", told
+
+    def site(self, operator: str) -> SiteFacts:
+        """What a unit's record says of its lot and of who tested it."""
+        told, draw = self.description, self.progress.draw
+        sampling = (
+            f"{len(draw.serials)} of {told.quantity} units drawn at random (seed {draw.seed}) from {told.title}; "
+            f"{plan_text(self.progress.sampling_plan, told.sampling)}"
+        )
+        return SiteFacts(operator=operator, sampling=sampling)
 
     def end(self, attempt: Attempt) -> Attempt:
         """Note what the record of the attempt under way says of its unit."""
@@ -296,6 +317,7 @@ class Lot:
                 attempt=attempt.number,
                 previous=attempt.previous or None,
                 reason=attempt.reason,
+                site=self.site(attempt.operator),
             )
             if sealed is None:
                 return self.give_up(attempt, "nothing was acquired before the process died")
