@@ -234,8 +234,8 @@ def test_a_process_that_is_ended_within_a_unit_is_carried_on(
         assert time.monotonic() < deadline
         time.sleep(0.005)
     process.send_signal(signal.Signals[name])
-    process.communicate(timeout=60)
-    assert process.returncode != 0
+    _, error = process.communicate(timeout=60)
+    assert process.returncode != 0, error
     code, _, _ = run(capsys, "inspect", "doser.lot.yaml", "--unattended")
     assert code == 0
     sections = json.loads(run(capsys, "show", "doser.lot.yaml", "--json")[1])
