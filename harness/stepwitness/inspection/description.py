@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from stepwitness.findings import Limit
 from stepwitness.metrology.sampling import Edition
 from stepwitness.metrology.sampling_tables import Level
+from stepwitness.plan.description import Measured
 
 
 class Counting(Enum):
@@ -28,18 +28,6 @@ class Reduction:
     wanted: bool = False
     steady: bool = True
     limit_number: int | None = None
-
-
-@dataclass(frozen=True)
-class Measured:
-    """A limit of the plan whose figure is judged by variables: of which procedure, by its id."""
-
-    procedure: str
-    limit: Limit
-
-    @property
-    def name(self) -> str:
-        return f"{self.procedure}.{self.limit.characteristic.name}"
 
 
 @dataclass(frozen=True)

@@ -16,16 +16,16 @@ from stepwitness.errors import BadInput, near_miss
 from stepwitness.fields import FromText, Strict, YesNo, any_text, quantity, read_section, whole, word
 from stepwitness.files import Items, Section, parse_yaml, quoted, read_text
 from stepwitness.findings import Figure, Sense
-from stepwitness.inspection.description import Counting, LotDescription, Measured, Reduction, Sampling
+from stepwitness.inspection.description import Counting, LotDescription, Reduction, Sampling
 from stepwitness.inspection.sampling import sample_plan
-from stepwitness.inspection.serials import expanded
 from stepwitness.metrology.sampling import Edition
 from stepwitness.metrology.sampling_tables import AQLS, LEVELS
 from stepwitness.metrology.statistics import BadReadings
 from stepwitness.metrology.switching import Stage
-from stepwitness.plan.description import Plan, Purpose
+from stepwitness.plan.description import Measured, Plan, Purpose
 from stepwitness.plan.model import load_plan_and_bench
 from stepwitness.quantities import Kind
+from stepwitness.serials import expanded
 
 SUFFIX = ".lot.yaml"
 

@@ -16,10 +16,11 @@ from dataclasses import dataclass
 from enum import Enum
 
 from stepwitness.findings import Verdict
-from stepwitness.inspection.description import Counting, Measured, Sampling
+from stepwitness.inspection.description import Counting, Sampling
 from stepwitness.inspection.sampling import SamplePlan, bounds
 from stepwitness.metrology.statistics import BadReadings
 from stepwitness.metrology.variables_sampling import Judged, judge
+from stepwitness.plan.description import Measured
 
 
 class Outcome(Enum):

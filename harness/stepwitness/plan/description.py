@@ -88,6 +88,18 @@ class PlannedProcedure:
 
 
 @dataclass(frozen=True)
+class Measured:
+    """A limit of a plan whose figure is judged over several units: of which procedure, by its id."""
+
+    procedure: str
+    limit: Limit
+
+    @property
+    def name(self) -> str:
+        return f"{self.procedure}.{self.limit.characteristic.name}"
+
+
+@dataclass(frozen=True)
 class Plan:
     """A plan file, read and converted. `text` is the file as read; `bench` the path of its bench file.
 

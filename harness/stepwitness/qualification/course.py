@@ -1,0 +1,261 @@
+"""How far a qualification is, by the acts in its log; pure.
+
+1. A unit is decided in a clause by its first record that isn't broken off. No later one takes its place, but where the
+   clause's criterion lets a re-run for that reason count; both are kept.
+2. A record counts for the plan by which it was taken: where a clause's plan changed since, its units are due again.
+3. An attempt that left a unit undecided, or left no record, is kept, and the unit is due again without a reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from stepwitness.findings import Verdict
+from stepwitness.qualification.criteria import UnitResult
+from stepwitness.qualification.description import Clause, HoldPoint, QualificationDescription
+from stepwitness.records.judgement import PARTIAL
+from stepwitness.records.ledger import OPENED, Event
+from stepwitness.rig import Why
+
+CONFIRMED, RECORDED, BEGUN, TESTED, LOST = "confirmed", "recorded", "begun", "tested", "lost"
+RELEASED, DEVIATED, CHANGED = "released", "deviated", "changed"
+
+UNDECIDED = "the attempt before left the unit undecided"
+FIRST_COUNTS = "the first record that decided it"
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """What a record says of its unit: id, seal, verdict and sentence of the record, and its findings in short."""
+
+    record: str
+    seal: str
+    verdict: str
+    statement: str
+    findings: tuple[Mapping[str, Any], ...]
+
+    @property
+    def decides(self) -> bool:
+        return self.verdict not in (PARTIAL, Verdict.ABORTED.value)
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """One test of one unit for one clause. `plan` : digest of the plan's text. `folder` : of its record, below the
+    folder of reports. `ambient` : number of the last recorded environment, or None. `outcomes` : None until there is
+    a record; `lost` says why there is none."""
+
+    clause: str
+    serial: str
+    number: int
+    begun: str
+    folder: str
+    plan: str
+    operator: str = ""
+    why: Why | None = None
+    reason: str = ""
+    previous: str = ""
+    ambient: int | None = None
+    outcomes: Outcomes | None = None
+    lost: str = ""
+
+    @property
+    def ended(self) -> bool:
+        return self.outcomes is not None or bool(self.lost)
+
+
+@dataclass(frozen=True)
+class Act:
+    """Something that somebody did or wrote: when, who (initials, may be empty), and what it says."""
+
+    at: str
+    by: str
+    text: str
+    about: str = ""
+
+
+@dataclass(frozen=True)
+class Release:
+    """A hold point that was released; `rehearsed` : by nobody, on stand-ins."""
+
+    hold_point: str
+    act: Act
+    rehearsed: bool = False
+
+
+@dataclass(frozen=True)
+class Change:
+    """Files that changed in mid-course, by their new digests, and how that was written down."""
+
+    act: Act
+    files: Mapping[str, str]
+    revision: str
+    as_deviation: bool
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """The environment as it was recorded: a text by quantity."""
+
+    act: Act
+    values: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Course:
+    """A qualification so far. `files` : digests by path, as last noted; `texts` : every text that was noted, by
+    digest. `confirmed` : by the precondition's own words."""
+
+    files: Mapping[str, str] = field(default_factory=dict)
+    texts: Mapping[str, str] = field(default_factory=dict)
+    revision: str = ""
+    opened: str = ""
+    confirmed: Mapping[str, Act] = field(default_factory=dict)
+    recorded: tuple[Recorded, ...] = ()
+    attempts: tuple[Attempt, ...] = ()
+    releases: tuple[Release, ...] = ()
+    deviations: tuple[Act, ...] = ()
+    changes: tuple[Change, ...] = ()
+    rehearsed: bool = False
+
+    def of(self, clause: str, serial: str) -> list[Attempt]:
+        """The attempts of a unit at a clause, the first first."""
+        return [one for one in self.attempts if one.clause == clause and one.serial == serial]
+
+    @property
+    def unfinished(self) -> Attempt | None:
+        """An attempt whose end nobody noted: its process died, or is still at it."""
+        return next((attempt for attempt in self.attempts if not attempt.ended), None)
+
+    def released(self, hold_point: str) -> Release | None:
+        return next((one for one in self.releases if one.hold_point == hold_point), None)
+
+
+def counting(course: Course, clause: Clause, serial: str, plan: str) -> tuple[Attempt | None, str]:
+    """The attempt that counts for a unit, and why it is that one; `plan` is the digest of the clause's plan now."""
+    decided = [
+        one
+        for one in course.of(clause.number, serial)
+        if one.plan == plan and one.outcomes is not None and one.outcomes.decides
+    ]
+    if not decided:
+        return None, ""
+    found, because = decided[0], FIRST_COUNTS
+    for later in decided[1:]:
+        if later.why in clause.criterion.counting:
+            found, because = later, f"a re-run for {later.why.value}, which clause {clause.number} lets count"
+    return found, because
+
+
+def unit_result(attempt: Attempt) -> UnitResult:
+    """What a decided attempt says of its unit."""
+    assert attempt.outcomes is not None, "only what decided counts"
+    findings = {f"{one['procedure']}.{one['characteristic']}": one for one in attempt.outcomes.findings}
+    return UnitResult(attempt.serial, Verdict(attempt.outcomes.verdict), findings)
+
+
+def due(
+    course: Course, description: QualificationDescription, plans: Mapping[str, str]
+) -> tuple[tuple[Clause, str], ...]:
+    """What isn't decided, in the order of the work; `plans` are digests by clause."""
+    return tuple(
+        (clause, serial)
+        for clause, serial in description.cells
+        if counting(course, clause, serial, plans[clause.number])[0] is None
+    )
+
+
+def held_at(course: Course, description: QualificationDescription, clause: Clause) -> HoldPoint | None:
+    """The hold point before a clause that nobody released yet."""
+    return next(
+        (
+            point
+            for point in description.hold_points
+            if point.before == clause.number and course.released(point.id) is None
+        ),
+        None,
+    )
+
+
+def unconfirmed(course: Course, description: QualificationDescription) -> tuple[tuple[int, str], ...]:
+    """Preconditions that nobody confirmed, with their numbers from 1."""
+    return tuple(
+        (number, text) for number, text in enumerate(description.preconditions, start=1) if text not in course.confirmed
+    )
+
+
+# -- from the acts -------------------------------------------------------------------------------------------------
+
+
+def replayed(events: Sequence[Event]) -> Course:
+    """The course after `events`."""
+    course = Course()
+    for event in events:
+        course = _after(course, event)
+    return course
+
+
+def _after(course: Course, event: Event) -> Course:
+    kind = event["event"]
+    if kind in (OPENED, CHANGED):
+        return _with_files(course, event)
+    if kind == CONFIRMED:
+        rehearsed = course.rehearsed or event["rehearsed"]
+        return replace(course, confirmed={**course.confirmed, event["text"]: _act(event)}, rehearsed=rehearsed)
+    if kind == RECORDED:
+        return replace(course, recorded=(*course.recorded, Recorded(_act(event), event["values"])))
+    if kind == RELEASED:
+        release = Release(event["about"], _act(event), event["rehearsed"])
+        rehearsed = course.rehearsed or event["rehearsed"]
+        return replace(course, releases=(*course.releases, release), rehearsed=rehearsed)
+    if kind == DEVIATED:
+        return replace(course, deviations=(*course.deviations, _act(event)))
+    if kind == BEGUN:
+        return replace(course, attempts=(*course.attempts, _begun(event)))
+    if kind in (TESTED, LOST):
+        *before, last = course.attempts
+        ended = replace(last, lost=event["cause"]) if kind == LOST else replace(last, outcomes=_outcomes(event))
+        return replace(course, attempts=(*before, ended))
+    return course
+
+
+def _with_files(course: Course, event: Event) -> Course:
+    digests = {path: one["sha256"] for path, one in event["files"].items()}
+    texts = {one["sha256"]: one["text"] for one in event["files"].values()}
+    course = replace(
+        course,
+        files=digests if event["event"] == OPENED else {**course.files, **digests},
+        texts={**course.texts, **texts},
+        revision=event["revision"],
+        opened=course.opened or event["at"],
+    )
+    if event["event"] == OPENED:
+        return course
+    change = Change(_act(event), digests, event["revision"], event["as_deviation"])
+    return replace(course, changes=(*course.changes, change))
+
+
+def _act(event: Event) -> Act:
+    return Act(event["at"], event["by"], event.get("text", ""), event.get("about", ""))
+
+
+def _begun(event: Event) -> Attempt:
+    return Attempt(
+        clause=event["clause"],
+        serial=event["serial"],
+        number=event["number"],
+        begun=event["at"],
+        folder=event["folder"],
+        plan=event["plan"],
+        operator=event["by"],
+        why=Why(event["why"]) if event["why"] else None,
+        reason=event["reason"],
+        previous=event["previous"],
+        ambient=event["ambient"],
+    )
+
+
+def _outcomes(event: Event) -> Outcomes:
+    return Outcomes(event["record"], event["seal"], event["verdict"], event["statement"], tuple(event["findings"]))

@@ -1,0 +1,430 @@
+"""A qualification that this process works on: its log of acts, and what may be done with it.
+
+1. Whatever happens is in the log before anything follows from it, so that a break at any instant loses nothing and
+   repeats nothing unseen.
+2. A file that changed in mid-course is noticed by its digest. Work goes on once the change is a new revision of the
+   qualification file, or is written down as a deviation.
+3. What can't be right is refused before anything moves; the document at the end rests on records that are still the
+   ones that were sealed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+
+from stepwitness.bench.arming import check_live
+from stepwitness.conduct import seal_left_behind
+from stepwitness.errors import BadInput
+from stepwitness.qualification.course import (
+    BEGUN,
+    CHANGED,
+    CONFIRMED,
+    DEVIATED,
+    LOST,
+    RECORDED,
+    RELEASED,
+    TESTED,
+    UNDECIDED,
+    Attempt,
+    Course,
+    counting,
+    due,
+    held_at,
+    replayed,
+    unconfirmed,
+)
+from stepwitness.qualification.description import Clause, HoldPoint, QualificationDescription
+from stepwitness.quantities import split
+from stepwitness.records.ledger import Ledger, read_events
+from stepwitness.records.manifest import FILE, open_record, text_digest, verify
+from stepwitness.records.run_folder import make_run_folder, minute
+from stepwitness.rig import FINDING_KEYS, Refused, Rig, Why, reason_text
+
+LOG_SCHEMA = "stepwitness-qualification-log/1"
+LOG_FILE, DOCUMENT_FILE = "acts.ledger.jsonl", "qualification.json"
+
+
+@dataclass(frozen=True)
+class Setting:
+    """A qualification, where its units are tested, and the folder of records.
+
+    `live` : names of the benches whose real parts may move; none for stand-ins. `over` : how those are reached.
+    """
+
+    description: QualificationDescription
+    reports: Path
+    live: tuple[str, ...] = ()
+    over: str = ""
+
+    def __post_init__(self) -> None:
+        if self.live:
+            for clause in self.description.clauses:
+                check_live(clause.bench, self.live)
+
+    @property
+    def simulated(self) -> bool:
+        return not self.live
+
+    @property
+    def folder(self) -> Path:
+        """Where it is kept; what ran on stand-ins has a folder of its own."""
+        above = "qualifications-simulated" if self.simulated else "qualifications"
+        return self.reports / above / self.description.number
+
+    def rig(self, clause: Clause) -> Rig:
+        return Rig(clause.bench, clause.bench.name if self.live else "", self.over)
+
+
+@dataclass(frozen=True)
+class Progress:
+    """A qualification so far: what its files say, and what its log says."""
+
+    setting: Setting
+    course: Course
+
+    @property
+    def description(self) -> QualificationDescription:
+        return self.setting.description
+
+    @property
+    def plans(self) -> dict[str, str]:
+        """Digests of the plans' texts, by clause."""
+        return {clause.number: text_digest(clause.plan.text) for clause in self.description.clauses}
+
+    @property
+    def due(self) -> tuple[tuple[Clause, str], ...]:
+        return due(self.course, self.description, self.plans)
+
+    @property
+    def hold_point(self) -> HoldPoint | None:
+        """The hold point at which work stands now."""
+        left = self.due
+        return held_at(self.course, self.description, left[0][0]) if left else None
+
+    @property
+    def unnoted(self) -> tuple[str, ...]:
+        """Files that changed since the log last noted them."""
+        files = self.description.files
+        return tuple(path for path, text in files.items() if self.course.files.get(path) != text_digest(text))
+
+    def counting(self, clause: Clause, serial: str) -> tuple[Attempt | None, str]:
+        return counting(self.course, clause, serial, self.plans[clause.number])
+
+
+def read_progress(setting: Setting) -> Progress:
+    """A qualification as its log says it now, whoever works on it.
+
+    Raises
+    ------
+    Refused : it wasn't begun. LedgerError : its log isn't what was written.
+    """
+    log = setting.folder / LOG_FILE
+    if not log.exists():
+        where = "on stand-ins" if setting.simulated else f"on {', '.join(setting.live)}"
+        raise Refused(f"{setting.description.heading} wasn't begun {where}: there is no {log}")
+    return Progress(setting, replayed(read_events(log, LOG_SCHEMA)))
+
+
+class Qualification:
+    """A qualification on disk; use as a context, which holds it for this process.
+
+    Raises
+    ------
+    LedgerError : another process works on it, or its log isn't what was written.
+    Refused : it is sealed.
+    """
+
+    def __init__(self, setting: Setting) -> None:
+        self.setting = setting
+        self.description = setting.description
+        if self.document.exists():
+            raise Refused(
+                f"{self.description.heading} is sealed ({self.document}); what comes after it is a qualification of "
+                "another number"
+            )
+        self._log = Ledger(
+            setting.folder / LOG_FILE,
+            LOG_SCHEMA,
+            {"number": self.description.number, "revision": self.description.revision.mark, "files": self._files()},
+        )
+
+    def __enter__(self) -> Qualification:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._log.close()
+
+    @property
+    def document(self) -> Path:
+        """Where the sealed document stands once there is one."""
+        return self.setting.folder / DOCUMENT_FILE
+
+    @property
+    def progress(self) -> Progress:
+        return Progress(self.setting, replayed(self._log.events))
+
+    @property
+    def course(self) -> Course:
+        return self.progress.course
+
+    def _files(self, paths: Sequence[str] | None = None) -> dict[str, dict[str, str]]:
+        files = self.description.files
+        return {
+            path: {"sha256": text_digest(files[path]), "text": files[path]}
+            for path in (files if paths is None else paths)
+        }
+
+    # -- files -------------------------------------------------------------------------------------------------------
+
+    def check_files(self) -> None:
+        """See that the files are those by which work goes on; a new revision of the qualification file is noted here.
+
+        Raises
+        ------
+        Refused : a file that changed without either a new revision or a deviation.
+        """
+        changed = self.progress.unnoted
+        if not changed:
+            return
+        mark, main = self.description.revision.mark, next(iter(self.description.files))
+        if mark == self.course.revision:
+            raise Refused(
+                f"{', '.join(changed)} changed in mid-course: put it back, raise the revision in {main}, or write the "
+                f"change down by 'stepwitness qualify deviation {self.description.path} WHY'"
+            )
+        earlier = {self.course.revision, *(change.revision for change in self.course.changes)}
+        if mark in earlier:
+            raise Refused(f"{main}: the revision '{mark}' was in force before; a new one takes a mark of its own")
+        self._note_change(changed, by="", text=self.description.revision.changes, as_deviation=False)
+
+    def _note_change(self, paths: Sequence[str], *, by: str, text: str, as_deviation: bool) -> None:
+        self._log.append(
+            CHANGED,
+            files=self._files(paths),
+            revision=self.description.revision.mark,
+            as_deviation=as_deviation,
+            by=by,
+            text=text,
+        )
+
+    def deviate(self, text: str, *, by: str = "", about: str = "") -> tuple[str, ...]:
+        """Write a deviation down; files that changed meanwhile are noted with it, and returned."""
+        changed = self.progress.unnoted
+        if changed and self.description.revision.mark == self.course.revision:
+            self._note_change(changed, by=by, text=text, as_deviation=True)
+        else:
+            changed = ()
+        self._log.append(DEVIATED, text=text, by=by, about=about or ", ".join(changed))
+        return changed
+
+    # -- before the work ---------------------------------------------------------------------------------------------
+
+    def confirm(self, text: str, *, by: str = "", rehearsed: bool = False) -> None:
+        """Note that a precondition, by its own words, is met."""
+        self._log.append(CONFIRMED, text=text, by=by, rehearsed=rehearsed)
+
+    def record_environment(self, values: Mapping[str, str], *, by: str = "", deviation: str = "") -> None:
+        """Note the environment; every quantity that the file asks for.
+
+        Raises
+        ------
+        BadInput : a quantity that isn't asked for, or a value that can't be read or is in another unit.
+        Refused : a quantity that wasn't given, or one out of its range without a `deviation` that says why.
+        """
+        asked = self.description.environment
+        strangers = set(values) - {one.quantity for one in asked}
+        if strangers:
+            raise BadInput(
+                "not a quantity of the environment that this qualification asks for",
+                found=", ".join(sorted(strangers)),
+                allowed=", ".join(one.quantity for one in asked) or "none",
+            )
+        outside = []
+        for one in asked:
+            if one.quantity not in values:
+                raise Refused(
+                    f"the {one.quantity} isn't recorded; give it as read now by --environment "
+                    f"'{one.quantity}=VALUE {one.unit}'"
+                )
+            written = split(values[one.quantity])
+            if written.unit != one.unit:
+                raise BadInput(
+                    f"the {one.quantity} in another unit than the file's",
+                    found=f"'{values[one.quantity]}'",
+                    allowed=f"a number and {one.unit}",
+                )
+            if not one.low <= written.number <= one.high:
+                outside.append(
+                    f"{one.quantity} {values[one.quantity]}, outside {float(one.low):g} {one.unit} to "
+                    f"{float(one.high):g} {one.unit}"
+                )
+        if outside and not deviation:
+            raise Refused(f"{'; '.join(outside)}: nothing is tested so but with a --deviation that says why")
+        self._log.append(RECORDED, values=dict(values), by=by)
+        if outside:
+            self.deviate(deviation, by=by, about="; ".join(outside))
+
+    def release(self, id: str, *, by: str = "", note: str = "", rehearsed: bool = False) -> HoldPoint:
+        """Release a hold point that work has come to.
+
+        Raises
+        ------
+        BadInput : there is no such hold point. Refused : work hasn't come to it, or it was released.
+        """
+        point = next((one for one in self.description.hold_points if one.id == id), None)
+        if point is None:
+            known = ", ".join(one.id for one in self.description.hold_points) or "none"
+            raise BadInput("no hold point of this qualification", found=f"'{id}'", allowed=known)
+        before = self.course.released(id)
+        if before is not None:
+            raise Refused(f"hold point {id} was released at {before.act.at}")
+        if self.progress.hold_point != point:
+            raise Refused(f"work hasn't come to hold point {id}: it stands before clause {point.before}")
+        self._log.append(RELEASED, about=id, by=by, text=note, rehearsed=rehearsed)
+        return point
+
+    def check_ready(self, clause: Clause, today: date) -> None:
+        """Refuse to begin where something is still missing, or a bench's calibration is out of date.
+
+        Raises
+        ------
+        BadInput, Refused : with the reason and what to do.
+        """
+        self.check_files()
+        missing = unconfirmed(self.course, self.description)
+        if missing:
+            number, text = missing[0]
+            raise Refused(
+                f"precondition {number} isn't confirmed ({text}): see to it, then 'stepwitness qualify confirm "
+                f"{self.description.path} {number}'"
+            )
+        self.setting.rig(clause).check(today)
+
+    # -- units -------------------------------------------------------------------------------------------------------
+
+    def begin(self, clause: Clause, serial: str, *, by: str = "", why: Why | None = None, note: str = "") -> Attempt:
+        """Note that a unit is about to be tested, and make the folder of its record.
+
+        Raises
+        ------
+        Refused : a unit that is decided needs a reason to be tested again; one that is due needs none.
+        """
+        before = self.course.of(clause.number, serial)
+        decided = self.progress.counting(clause, serial)[0]
+        if why is None and decided is not None:
+            raise Refused(f"{serial} is decided in clause {clause.number}; a re-run has to state why")
+        if why is not None and decided is None:
+            raise Refused(f"{serial} isn't decided in clause {clause.number}: 'qualify run' goes on with it")
+        recorded = [one.outcomes.record for one in before if one.outcomes is not None]
+        folder = make_run_folder(
+            self.setting.reports, bench=clause.bench.name, stamp=minute(_local_now()), plan=clause.plan.name
+        )
+        self._log.append(
+            BEGUN,
+            clause=clause.number,
+            serial=serial,
+            number=len(before) + 1,
+            folder=folder.relative_to(self.setting.reports).as_posix(),
+            plan=text_digest(clause.plan.text),
+            by=by,
+            why=why.value if why is not None else "",
+            reason=reason_text(why, note) if why is not None else UNDECIDED if before else "",
+            previous=recorded[-1] if recorded else "",
+            ambient=len(self.course.recorded) - 1 if self.course.recorded else None,
+        )
+        return self.course.attempts[-1]
+
+    def end(self, attempt: Attempt) -> Attempt:
+        """Note what the record of the attempt under way says of its unit."""
+        record = open_record(self.setting.reports / attempt.folder)
+        run = record.sections["run"]
+        self._log.append(
+            TESTED,
+            clause=attempt.clause,
+            serial=attempt.serial,
+            record=run["id"],
+            seal=record.seal["sha256"],
+            verdict=run["verdict"],
+            statement=run["statement"],
+            findings=[{key: one[key] for key in FINDING_KEYS} for one in record.sections["findings"]],
+        )
+        return self.course.attempts[-1]
+
+    def recover(self) -> Attempt | None:
+        """Bring an attempt to its end whose process died: with the record that it left, or one of what it left."""
+        attempt = self.course.unfinished
+        if attempt is None:
+            return None
+        folder = self.setting.reports / attempt.folder
+        clause = self.description.clause(attempt.clause)
+        if (folder / FILE).exists():
+            return self.end(attempt)
+        if clause is None or text_digest(clause.plan.text) != attempt.plan:
+            return self.give_up(attempt, "the process died, and the clause's plan isn't the one that it was begun by")
+        rig = self.setting.rig(clause)
+        sealed = seal_left_behind(
+            clause.plan,
+            rig.bench,
+            folder,
+            started=attempt.begun,
+            serial=attempt.serial,
+            live=rig.live,
+            over=rig.over,
+            attempt=attempt.number,
+            previous=attempt.previous or None,
+            reason=attempt.reason,
+        )
+        if sealed is None:
+            return self.give_up(attempt, "nothing was acquired before the process died")
+        return self.end(attempt)
+
+    def give_up(self, attempt: Attempt, cause: str) -> Attempt:
+        """Note that an attempt left no record."""
+        with contextlib.suppress(OSError):  # it stays where anything is in it
+            (self.setting.reports / attempt.folder).rmdir()
+        self._log.append(LOST, clause=attempt.clause, serial=attempt.serial, cause=cause)
+        return self.course.attempts[-1]
+
+    def check_records(self) -> None:
+        """Refuse to rest a document on records that aren't those that were sealed.
+
+        Raises
+        ------
+        Refused : the first such record, with the place that changed.
+        """
+        for attempt in self.course.attempts:
+            if attempt.outcomes is None:
+                continue
+            folder = self.setting.reports / attempt.folder
+            broken = verify(folder)
+            if not broken and open_record(folder).seal["sha256"] != attempt.outcomes.seal:
+                broken = ["it isn't the record that was judged"]
+            if broken:
+                raise Refused(
+                    f"the record of {attempt.serial} at clause {attempt.clause} in {folder} can't be relied on: "
+                    f"{broken[0]}"
+                )
+
+
+def environment_values(told: Sequence[str]) -> dict[str, str]:
+    """Recorded values as a command line gives them, each ``quantity=value unit``.
+
+    Raises
+    ------
+    BadInput : for a text of another form.
+    """
+    values = {}
+    for one in told:
+        quantity, equals, value = one.partition("=")
+        if not equals or not value.strip():
+            raise BadInput("not a recorded value", found=f"'{one}'", allowed="such as 'temperature=22.4 °C'")
+        values[quantity.strip()] = value.strip()
+    return values
+
+
+def _local_now() -> str:
+    return datetime.now().astimezone().isoformat(timespec="seconds")
