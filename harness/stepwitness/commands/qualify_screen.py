@@ -45,7 +45,7 @@ def say_qualification(sections: Sections, folder: Path) -> None:
         say(f"  {line}".rstrip())
     for title, lines in (
         ("clauses", _clauses(sections["clauses"])),
-        ("records beside those that count", _beside(sections)),
+        ("units with more than one record", _several(sections)),
         ("hold points", _hold_points(sections["hold_points"])),
         ("deviations", _deviations(sections)),
         ("absent", iter(sections["absent"])),
@@ -109,8 +109,8 @@ def _clauses(clauses: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         yield f"{clause['number']} {clause['title']}: {_shape(verdict)}{verdict}. {clause['statement']}"
 
 
-def _beside(sections: Sections) -> Iterator[str]:
-    """Attempts that don't count, with the reason; and for each such cell why the one that counts does."""
+def _several(sections: Sections) -> Iterator[str]:
+    """Every record of such a unit: why there is one more, and why it counts or doesn't."""
     for cell in sections["matrix"]:
         for attempt in cell["attempts"]:
             if len(cell["attempts"]) == 1 and attempt["number"] == cell["counts"]:
@@ -120,8 +120,8 @@ def _beside(sections: Sections) -> Iterator[str]:
             words = [attempt["reason"], "by an earlier plan" if attempt["earlier_plan"] else ""]
             if attempt["number"] == cell["counts"]:
                 words.append(f"counts, as {cell['because']}")
-            elif attempt["verdict"] is None:
-                words.append(attempt["statement"])
+            else:
+                words.append(attempt["statement"] if attempt["verdict"] is None else "kept, doesn't count")
             yield "; ".join([told, *(word for word in words if word)])
     for attempt in sections["other_attempts"]:
         yield f"{attempt['clause']} {attempt['serial']}: {attempt['verdict'] or 'no record'}; not in the file any more"
@@ -138,15 +138,20 @@ def _hold_points(points: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         else:
             by = f"by {released['by']}" if released["by"] else "without initials"
             note = f" ({released['text']})" if released["text"] else ""
-            yield f"{told}: released {by} at {released['at']}{note}"
+            yield f"{told}: released {by} on {_instant(released['at'])}{note}"
 
 
 def _deviations(sections: Sections) -> Iterator[str]:
     for one in sections["deviations"]:
         about = f"{one['about']}: " if one["about"] else ""
         by = f" ({one['by']})" if one["by"] else ""
-        yield f"{one['at']} {about}{one['text']}{by}"
+        yield f"{_instant(one['at'])}, {about}{one['text']}{by}"
     for change in sections["changes"]:
         if not change["as_deviation"]:
             changed = f": {change['text']}" if change["text"] else ""
-            yield f"{change['at']} revision {change['revision']} of {', '.join(change['files'])}{changed}"
+            yield f"{_instant(change['at'])}, revision {change['revision']} of {', '.join(change['files'])}{changed}"
+
+
+def _instant(text: str) -> str:
+    """A time of the log, which is UTC, to the minute."""
+    return f"{text[:16].replace('T', ' ')} UTC"

@@ -68,20 +68,13 @@ class Attempt:
 
 @dataclass(frozen=True)
 class Act:
-    """Something that somebody did or wrote: when, who (initials, may be empty), and what it says."""
+    """Something that somebody did or wrote: when, who (initials, may be empty), and what it says; `rehearsed` : done by
+    nobody, on stand-ins."""
 
     at: str
     by: str
     text: str
     about: str = ""
-
-
-@dataclass(frozen=True)
-class Release:
-    """A hold point that was released; `rehearsed` : by nobody, on stand-ins."""
-
-    hold_point: str
-    act: Act
     rehearsed: bool = False
 
 
@@ -115,10 +108,9 @@ class Course:
     confirmed: Mapping[str, Act] = field(default_factory=dict)
     recorded: tuple[Recorded, ...] = ()
     attempts: tuple[Attempt, ...] = ()
-    releases: tuple[Release, ...] = ()
+    releases: tuple[Act, ...] = ()
     deviations: tuple[Act, ...] = ()
     changes: tuple[Change, ...] = ()
-    rehearsed: bool = False
 
     def of(self, clause: str, serial: str) -> list[Attempt]:
         """The attempts of a unit at a clause, the first first."""
@@ -129,8 +121,13 @@ class Course:
         """An attempt whose end nobody noted: its process died, or is still at it."""
         return next((attempt for attempt in self.attempts if not attempt.ended), None)
 
-    def released(self, hold_point: str) -> Release | None:
-        return next((one for one in self.releases if one.hold_point == hold_point), None)
+    @property
+    def rehearsed(self) -> bool:
+        """Whether anything was passed that a person is to see to."""
+        return any(act.rehearsed for act in (*self.confirmed.values(), *self.releases))
+
+    def released(self, hold_point: str) -> Act | None:
+        return next((one for one in self.releases if one.about == hold_point), None)
 
 
 def counting(course: Course, clause: Clause, serial: str, plan: str) -> tuple[Attempt | None, str]:
@@ -202,14 +199,11 @@ def _after(course: Course, event: Event) -> Course:
     if kind in (OPENED, CHANGED):
         return _with_files(course, event)
     if kind == CONFIRMED:
-        rehearsed = course.rehearsed or event["rehearsed"]
-        return replace(course, confirmed={**course.confirmed, event["text"]: _act(event)}, rehearsed=rehearsed)
+        return replace(course, confirmed={**course.confirmed, event["text"]: _act(event)})
     if kind == RECORDED:
         return replace(course, recorded=(*course.recorded, Recorded(_act(event), event["values"])))
     if kind == RELEASED:
-        release = Release(event["about"], _act(event), event["rehearsed"])
-        rehearsed = course.rehearsed or event["rehearsed"]
-        return replace(course, releases=(*course.releases, release), rehearsed=rehearsed)
+        return replace(course, releases=(*course.releases, _act(event)))
     if kind == DEVIATED:
         return replace(course, deviations=(*course.deviations, _act(event)))
     if kind == BEGUN:
@@ -238,7 +232,7 @@ def _with_files(course: Course, event: Event) -> Course:
 
 
 def _act(event: Event) -> Act:
-    return Act(event["at"], event["by"], event.get("text", ""), event.get("about", ""))
+    return Act(event["at"], event["by"], event.get("text", ""), event.get("about", ""), event.get("rehearsed", False))
 
 
 def _begun(event: Event) -> Attempt:

@@ -126,7 +126,7 @@ def _tolerance(clause: Clause, measured: Measured, values: Sequence[float], expa
     edge = _edge(held, limit)
     verdict, rule = _against(edge, expanded, measured, clause.plan)
     statement = (
-        f"{limit.characteristic.heading} of at least {_percent(criterion.content)} of all such units lies "
+        f"{limit.characteristic.heading[:1].upper()}{limit.characteristic.heading[1:]} of at least {_percent(criterion.content)} of all such units lies "
         f"{_reach(held, limit, expanded, clause.bench.axis)} at {_percent(held.confidence, 3)} confidence "
         f"({_how(held)}); the limit is {limit_text(limit, clause.bench.axis)}, by the rule {rule}."
     )
@@ -158,7 +158,8 @@ def _against(edge: float, expanded: float, measured: Measured, plan: Plan) -> tu
 
 def _reach(held: Tolerance, limit: Limit, expanded: float, axis: Axis) -> str:
     def told(value: float) -> str:
-        return str(shown(value, expanded, limit.unit, limit.characteristic.kind, axis))
+        together = shown(value, expanded, limit.unit, limit.characteristic.kind, axis)
+        return str(together).replace(" ± ", "\u00a0±\u00a0")
 
     side = side_of(limit.characteristic)
     if side == "both":

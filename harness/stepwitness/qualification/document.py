@@ -50,16 +50,18 @@ def seal_qualification(
 
 
 def _filed(qualification: Qualification, path: Path) -> Iterator[str]:
-    """File the document in the store; a store that can't be reached is a sentence, the document stands."""
-    from stepwitness.records.store import open_store
+    """Hand over every record that the store hasn't, and the document; what stays behind is told in a sentence."""
+    from stepwitness.records.store import hand_over, open_store
 
-    setting = qualification.setting
-    key = setting.description.number + ("-simulated" if setting.simulated else "")
+    reports = qualification.setting.reports
+    key = path.parent.absolute().relative_to(reports.absolute()).as_posix()
     try:
-        with open_store(reports=setting.reports) as store:
+        with open_store(reports=reports) as store:
+            for refused in hand_over(store, reports).refused:
+                yield f"not in the store: {refused}"
             store.file_document(KIND, key, path)
     except StepwitnessError as error:
-        yield f"{path} isn't in the store yet: {error}"
+        yield f"{path} isn't in the store yet: {' '.join(str(error).splitlines())}"
 
 
 def sections_of(
@@ -91,7 +93,7 @@ def sections_of(
                 "before": point.before,
                 "title": point.title,
                 "by": point.by,
-                "released": None if release is None else {**_act(release.act), "rehearsed": release.rehearsed},
+                "released": _act(release) if release else None,
             }
             for point in told.hold_points
             for release in (course.released(point.id),)
@@ -210,8 +212,8 @@ def _conditions(told: QualificationDescription, course: Course) -> dict[str, Any
     }
 
 
-def _act(act: Act) -> dict[str, str]:
-    return {"at": act.at, "by": act.by, "text": act.text, "about": act.about}
+def _act(act: Act) -> dict[str, Any]:
+    return {"at": act.at, "by": act.by, "text": act.text, "about": act.about, "rehearsed": act.rehearsed}
 
 
 def _absent(progress: Progress) -> Iterator[str]:
@@ -225,12 +227,14 @@ def _absent(progress: Progress) -> Iterator[str]:
         yield "preconditions: the file names none"
     if not told.environment:
         yield "environment: the file asks for none, and none was recorded"
-    unsigned = [one.hold_point for one in course.releases if not one.act.by and not one.rehearsed]
+    if any(act.rehearsed for act in course.confirmed.values()):
+        yield "confirmation of preconditions by a person: it was a rehearsal"
+    unsigned = [one.about for one in course.releases if not one.by and not one.rehearsed]
     if unsigned:
         yield f"initials of who released {', '.join(unsigned)}"
     if any(release.rehearsed for release in course.releases):
         yield "release of hold points by a person: it was a rehearsal"
-    if any(not act.by for act in course.confirmed.values()):
+    if any(not act.by and not act.rehearsed for act in course.confirmed.values()):
         yield "initials of who confirmed the preconditions"
     if any(not one.operator for one in course.attempts):
         yield "initials of who tested"

@@ -281,7 +281,7 @@ class Qualification:
             raise BadInput("no hold point of this qualification", found=f"'{id}'", allowed=known)
         before = self.course.released(id)
         if before is not None:
-            raise Refused(f"hold point {id} was released at {before.act.at}")
+            raise Refused(f"hold point {id} was released at {before.at}")
         if self.progress.hold_point != point:
             raise Refused(f"work hasn't come to hold point {id}: it stands before clause {point.before}")
         self._log.append(RELEASED, about=id, by=by, text=note, rehearsed=rehearsed)

@@ -41,14 +41,14 @@ def work(
     qualification.check_files()
     if rehearsal:
         for _, text in unconfirmed(qualification.course, qualification.description):
-            qualification.confirm(text, by=by, rehearsed=True)
+            qualification.confirm(text, rehearsed=True)
     cells = len(qualification.description.cells)
     while left := qualification.progress.due:
         point = qualification.progress.hold_point
         if point is not None and not rehearsal:
             return point
         if point is not None:
-            qualification.release(point.id, by=by, rehearsed=True)
+            qualification.release(point.id, rehearsed=True)
             continue
         clause, serial = left[0]
         operator.say(f"\n{cells - len(left) + 1} of {cells}: clause {clause.heading}, unit {serial}")
