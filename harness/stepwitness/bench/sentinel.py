@@ -37,6 +37,9 @@ DEAF_S = 3.0
 
 STARTING_S = 30.0
 ACTING_S = 30.0
+SENDS_DESCRIPTORS = os.name == "posix"
+"""On Windows a port is a handle, and the sentinel opens it by its name once the owner is gone."""
+
 BEAT, DISARM, ACT = b".", b"d", b"a"
 READY, ECHO, HALTED, SAFE, FAILED = "ready", "echo", "halted", "safe", "failed"
 
@@ -59,8 +62,8 @@ def words_of(description: BenchDescription, parts: Mapping[str, Any]) -> dict[st
 
 
 def descriptors_of(parts: Mapping[str, Any]) -> dict[str, int]:
-    """Descriptors that a sentinel can be given, by role: none on Windows, where ports are handles."""
-    if os.name != "posix":
+    """Descriptors that a sentinel can be given, by role."""
+    if not SENDS_DESCRIPTORS:
         return {}
     found = {role: getattr(part, "descriptor", -1) for role, part in parts.items()}
     return {role: number for role, number in found.items() if number >= 0}
@@ -213,17 +216,15 @@ class _Voice:
 def _started(complaints: Any) -> tuple[subprocess.Popen[bytes], _Voice]:
     """The process, kept apart from what ends this one: in a session, or on Windows a console, of its own."""
     command = [sys.executable, "-m", "stepwitness.bench.sentinel_program"]
-    if os.name == "posix":
-        ours, theirs = socket.socketpair()
-        ours.settimeout(DEAF_S)
-        with theirs:
-            process = subprocess.Popen(
-                command, stdin=theirs.fileno(), stdout=subprocess.PIPE, stderr=complaints, start_new_session=True
-            )
-        return process, _Voice(ours)
-    names = ("CREATE_NEW_PROCESS_GROUP", "CREATE_NO_WINDOW", "HIGH_PRIORITY_CLASS")
-    flags = sum(getattr(subprocess, name, 0) for name in names)
-    process = subprocess.Popen(
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=complaints, creationflags=flags
-    )
-    return process, _Voice(process.stdin)
+    apart: dict[str, Any] = {"start_new_session": True}
+    if os.name != "posix":
+        names = ("CREATE_NEW_PROCESS_GROUP", "CREATE_NO_WINDOW", "HIGH_PRIORITY_CLASS")
+        apart = {"creationflags": sum(getattr(subprocess, name, 0) for name in names)}
+    if not SENDS_DESCRIPTORS:
+        process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=complaints, **apart)
+        return process, _Voice(process.stdin)
+    ours, theirs = socket.socketpair()
+    ours.settimeout(DEAF_S)
+    with theirs:
+        process = subprocess.Popen(command, stdin=theirs.fileno(), stdout=subprocess.PIPE, stderr=complaints, **apart)
+    return process, _Voice(ours)

@@ -17,6 +17,7 @@ import pickle
 import queue
 import signal
 import socket
+import stat
 import sys
 import threading
 import time
@@ -141,7 +142,7 @@ def _messages() -> Iterator[Event]:
 
 def _heard() -> Iterator[tuple[bytes, list[int]]]:
     """Bytes from standard input, and the descriptors that came with them."""
-    if os.name != "posix":
+    if not stat.S_ISSOCK(os.fstat(0).st_mode):
         while data := os.read(0, 4096):
             yield data, []
         return
