@@ -157,9 +157,13 @@ class CanBus:
         extra = {"sleep_after_open": 0.0} if settings.interface == "slcan" else {}
         try:
             network.connect(interface=settings.interface, channel=settings.channel, bitrate=settings.bitrate, **extra)
+            _claim(network.bus)
         except (can.CanError, OSError, ValueError, ImportError) as error:
+            self._network = network
+            self._close_network()
             raise LinkLost(
-                f"CAN bus {settings} can't be opened: {error}; is the adapter there, are interface and channel its own?"
+                f"CAN bus {settings} can't be opened: {error}; is the adapter there, does another owner hold it, "
+                "are interface and channel its own?"
             ) from error
         self._network = network
 
@@ -171,6 +175,13 @@ class CanBus:
             # Where the adapter is gone the library gives up before it has closed its own descriptor.
             with contextlib.suppress(Exception):
                 network.bus and network.bus.shutdown()
+
+
+def _claim(bus: Any) -> None:
+    """Lock the serial port of an adapter to this owner, as the other serial parts do; the library doesn't."""
+    port = getattr(bus, "serialPortOrig", None)
+    if port is not None:
+        port.exclusive = True
 
 
 def _watcher(bus: CanBus) -> Any:

@@ -195,6 +195,8 @@ class TextLine:
         if not self.commands.exchanges[IDENTITY].send:
             return Identity()
         match = self.ask(IDENTITY)
+        if self._identity is None and (name := self._talk.unexpected_checksum()):
+            raise BadReply(f"{self.name} answered '{match[0]}', which ends in a checksum: try 'checksum: {name}'")
         groups = {key: (text or "").strip() for key, text in match.groupdict().items()}
         if groups:
             found = Identity(**{key: groups.get(key, "") for key in ("maker", "model", "serial", "version")})

@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from enum import Enum
 
 from stepwitness.devices.advice import what_to_try
-from stepwitness.devices.checksums import Seal
+from stepwitness.devices.checksums import Seal, fitting
 from stepwitness.devices.exchange_log import Exchanged, ExchangeLog
 
 LONGEST_LINE = 400
@@ -159,6 +159,10 @@ class Conversation:
     def advice(self) -> str:
         """What to try, from what was heard since the last request."""
         return what_to_try(list(self._heard), self._rest, tagged=self.tagged, seal=self._seal)
+
+    def unexpected_checksum(self) -> str:
+        """The name of the checksum that the last line heard ends in, where none is expected; or an empty text."""
+        return fitting(self._heard[-1]) if self._seal is None and self._heard else ""
 
     def start_over(self) -> None:
         """The line is a new one: what was heard is gone, and a reply to an earlier request may still come."""

@@ -11,9 +11,12 @@ again and again until the time is over, or for ever. With this in the place of t
 
 from __future__ import annotations
 
+import contextlib
 import math
 import socket
+import threading
 import time
+from collections.abc import Callable
 from typing import Any
 
 
@@ -79,3 +82,34 @@ def hold(session: Any) -> list[HeldSocket]:
             held.append(HeldSocket(found))
             setattr(owner, name, held[-1])
     return held
+
+
+def opened_within(opening: Callable[[], Any], seconds: float) -> Any:
+    """What `opening` opens. One that takes longer is left to itself, and closed where it comes after all.
+
+    Raises
+    ------
+    TimeoutError : after `seconds`; else whatever `opening` raised.
+    """
+    opened: list[Any] = []
+    failed: list[BaseException] = []
+    given_up = threading.Event()
+
+    def run() -> None:
+        try:
+            opened.append(opening())
+        except BaseException as error:  # raised again where it is waited for
+            failed.append(error)
+        if given_up.is_set():
+            with contextlib.suppress(Exception):
+                opened.pop().close()
+
+    thread = threading.Thread(target=run, daemon=True, name="opening")
+    thread.start()
+    thread.join(seconds)
+    if failed:
+        raise failed[0]
+    if not opened:
+        given_up.set()
+        raise TimeoutError(f"nothing answered within {seconds:g} s")
+    return opened[0]

@@ -11,6 +11,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import math
 import re
 import threading
@@ -20,7 +21,7 @@ from typing import Any
 
 from stepwitness.devices.errors import BadReply, DeviceError, LinkLost, NoReply, OutOfRange, Refused
 from stepwitness.devices.exchange_log import ExchangeLog
-from stepwitness.devices.instruments.held_socket import HeldSocket, hold
+from stepwitness.devices.instruments.held_socket import HeldSocket, hold, opened_within
 from stepwitness.devices.interfaces import Identity
 from stepwitness.devices.part import Part
 from stepwitness.devices.part_options import refuse_unknown, time_option, whole_option
@@ -34,6 +35,7 @@ DEFAULT_TIMEOUT = "1 s"
 DEFAULT_RETRIES = 1
 MOST_RETRIES = 5
 LONGEST_REPLY = 4096
+OPENING_S = 2.0
 Now = Callable[[], float]
 _ERROR = re.compile(r'([-+]?\d+),"(.*)"')
 
@@ -131,22 +133,32 @@ class ScpiSession:
         return self._query(text)
 
     def _open(self) -> None:
-        import pyvisa
-
         try:
-            self._session = pyvisa.ResourceManager(self._backend).open_resource(
-                self.name,
-                read_termination="\n",
-                write_termination="\n",
-                timeout=round(1000 * self._timeout_s),
-                open_timeout=round(1000 * self._timeout_s),
-            )
+            self._session = opened_within(self._opened, OPENING_S) if self._opens_slowly else self._opened()
         except Exception as error:  # backends raise bare Exception, ValueError and their own errors alike
             raise LinkLost(
                 f"{self.name} can't be opened: {error}; are address and port the instrument's own?"
             ) from error
         self._held = hold(self._session)
         self._identify()
+
+    def _opened(self) -> Any:
+        import pyvisa
+
+        # It would print what our errors tell, and keep the sockets of what didn't open with what it printed.
+        logging.getLogger("pyvisa").setLevel(logging.CRITICAL + 1)
+        return pyvisa.ResourceManager(self._backend).open_resource(
+            self.name,
+            read_termination="\n",
+            write_termination="\n",
+            timeout=round(1000 * self._timeout_s),
+            open_timeout=round(1000 * self._timeout_s),
+        )
+
+    @property
+    def _opens_slowly(self) -> bool:
+        """pyvisa-py waits 5 s for a HiSLIP instrument, whatever it is told."""
+        return self._backend == "@py" and "::hislip" in self.name.lower()
 
     def _identify(self) -> None:
         try:
