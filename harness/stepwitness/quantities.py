@@ -41,6 +41,7 @@ class Kind(Enum):
     DAMPING = "N*m*s"
     FREQUENCY = "Hz"
     TEMPERATURE = "K"
+    EXPANSION = "1/K"
     RATIO = "1"
     COUNT = "count"
 
@@ -67,6 +68,7 @@ _EXAMPLES = {
     Kind.DAMPING: "1e-4 N*m*s",
     Kind.FREQUENCY: "1 kHz",
     Kind.TEMPERATURE: "293.15 K",
+    Kind.EXPANSION: "11.5 ppm/K",
     Kind.RATIO: "0.05 %, 200 ppm, 0.01",
     Kind.COUNT: "0, 3",
 }

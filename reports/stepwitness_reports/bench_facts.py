@@ -131,6 +131,16 @@ def bench_facts(bench: BenchDescription) -> list[Fact]:
     ]
     if bench.guide_friction_n is not None:
         facts.append(Fact("guide friction", nominal(bench.guide_friction_n, Kind.FORCE)))
+    if bench.warmth is not None:
+        warmth = bench.warmth
+        facts.append(
+            Fact(
+                "temperature",
+                f"{quantity(warmth.above_reference_k, 'K')} ± {quantity(warmth.within_k, 'K')} above 20 °C, expansion "
+                f"{quantity(warmth.expansion_per_k * 1e6, 'ppm/K')} ± "
+                f"{quantity(warmth.expansion_within_per_k * 1e6, 'ppm/K')}; lengths are told at 20 °C",
+            )
+        )
     return facts
 
 
@@ -156,6 +166,13 @@ def part_facts(bench: BenchDescription, identities: dict[str, str], on: date) ->
             )
             if gauge.measuring_force_n:
                 limits += f", measuring force {nominal(gauge.measuring_force_n, Kind.FORCE)}"
+            if gauge.alignment_turns:
+                limits += f", aligned within {nominal(gauge.alignment_turns, Kind.ANGLE)}"
+            if gauge.abbe_offset_m:
+                limits += (
+                    f", {nominal(gauge.abbe_offset_m, Kind.TRAVEL)} beside the nut, tilt within "
+                    f"{nominal(gauge.tilt_turns, Kind.ANGLE)}"
+                )
         elif role == "meter" and bench.meter is not None:
             calibration, kind = bench.meter.calibration, Kind.CURRENT
         elif role == "counter":

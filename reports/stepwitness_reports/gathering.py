@@ -63,11 +63,11 @@ class Deviations:
     crowded: bool
 
 
-def deviations(rows: Iterable[Mapping[str, Any]], *, column: str, words: str) -> Deviations:
+def deviations(rows: Iterable[Mapping[str, Any]], *, column: str, words: str, expansion: float = 0.0) -> Deviations:
     """Deviations of the witness in `column`, and the band of R_i at the target where it is greatest.
 
     The band is what the formula of ISO 230-2 spans: 2 s beyond both means, or ± 2 s about the mean of the direction
-    that scatters more. `words` stand beside it.
+    that scatters more. `words` stand beside it. `expansion` is the axis' since 20 °C, as in the evaluation.
     """
     cells: dict[tuple[int, bool], _Approaches] = defaultdict(_Approaches)
     targets_mm: dict[int, float] = {}
@@ -78,7 +78,7 @@ def deviations(rows: Iterable[Mapping[str, Any]], *, column: str, words: str) ->
         index, up = int(row["target_index"]), bool(row["up"])
         targets_mm[index] = float(row["target_m"]) * _MILLI
         readings += 1
-        deviation = (float(row[column]) - float(row["target_m"])) * _MICRO
+        deviation = (float(row[column]) - float(row["target_m"]) * (1 + expansion)) * _MICRO
         cells[index, up].add(deviation, keep=readings <= MOST_MARKS)
     crowded = readings > MOST_MARKS
     targets = []
@@ -158,12 +158,14 @@ def reversals(rows: Iterable[Mapping[str, Any]]) -> dict[tuple[str, float], tupl
     return {key: tuple(held) for key, held in lines.items()}
 
 
-def differences(rows: Iterable[Mapping[str, Any]]) -> dict[bool, tuple[tuple[float, float], ...]]:
+def differences(
+    rows: Iterable[Mapping[str, Any]], *, expansion: float = 0.0
+) -> dict[bool, tuple[tuple[float, float], ...]]:
     """Counted less gauged travel in µm, means against target in mm, by direction: up first."""
     cells: dict[tuple[bool, float], Running] = defaultdict(Running)
     for row in rows:
         if row["counted_m"] is not None and row["gauge_m"] is not None:
-            away_um = (float(row["counted_m"]) - float(row["gauge_m"])) * _MICRO
+            away_um = (float(row["counted_m"]) - float(row["gauge_m"]) * (1 - expansion)) * _MICRO
             cells[bool(row["up"]), float(row["target_m"]) * _MILLI].add(away_um)
     return {
         way: tuple((at, cells[up, at].mean) for up, at in sorted(cells, key=lambda key: key[1]) if up is way)
@@ -206,10 +208,10 @@ class StretchCurves:
     reversal: tuple[tuple[float, float], ...]
 
 
-def stretches(readings: Readings, column: str) -> tuple[StretchCurves, ...]:
+def stretches(readings: Readings, column: str, *, expansion: float = 0.0) -> tuple[StretchCurves, ...]:
     """Every stretch that was read in both directions as often, by the witness in `column`."""
     found = []
-    for one in stretches_of(readings):
+    for one in stretches_of(readings, expansion):
         try:
             figures = one.figures[column].result()
         except BadReadings:  # the run ended within it

@@ -16,7 +16,7 @@ from stepwitness.axis import Mounting
 from stepwitness.bench.description import BenchDescription
 from stepwitness.display import THIN, number
 from stepwitness.metrology.warm_up import LEAST_READINGS, warm_up
-from stepwitness.procedures.common import load_witness
+from stepwitness.procedures.common import expansion_of, load_witness
 from stepwitness.procedures.stall_recovery.declared import window_of
 from stepwitness.procedures.thermal_drift import looked
 from stepwitness.quantities import Kind
@@ -80,7 +80,10 @@ def _deviations(source: Source) -> tuple[Figure, ...]:
     if name in source.said and name in source.bounds:
         words += f", limit {source.bounds[name][1]}"
     found = gathering.deviations(
-        source.readings.rows("positions"), column=gathering.WITNESS_COLUMNS[witness], words=words
+        source.readings.rows("positions"),
+        column=gathering.WITNESS_COLUMNS[witness],
+        words=words,
+        expansion=expansion_of(source.bench, gathering.WITNESS_COLUMNS[witness]),
     )
     if not found.targets:
         return ()
@@ -105,7 +108,7 @@ def _scale(source: Source) -> tuple[Figure, ...]:
     encoder = source.bench.axis.encoder
     if source.bench.gauge is None or encoder is None or encoder.mounting is not Mounting.MOTOR:
         return ()
-    found = gathering.differences(source.readings.rows("positions"))
+    found = gathering.differences(source.readings.rows("positions"), expansion=expansion_of(source.bench, "gauge_m"))
     if not any(found.values()):
         return ()
     series = [
@@ -166,7 +169,7 @@ def _screw_errors(source: Source) -> tuple[Figure, ...]:
     if witness is None:
         return ()
     class_ = "gauge" if witness == "gauge_m" else "counter"
-    found = gathering.stretches(source.readings, witness)
+    found = gathering.stretches(source.readings, witness, expansion=expansion_of(source.bench, witness))
     if not found:
         return ()
     waves = [Panel(one.words, (Series(one.mean, class_=class_),)) for one in found]

@@ -245,12 +245,12 @@ safe_state: hold
 MISTAKES = [
     # typos
     ("microsteps: 16", "microstep: 16", "rig.yaml:2 axis.microstep: an unknown key 'microstep'; allowed: microsteps, gear; did you mean 'microsteps'?"),
-    ("safe_state: hold", "safe_sate: hold", "rig.yaml:13 safe_sate: an unknown key 'safe_sate'; allowed: supply, brake, drag, safe_state, stop, blocked, stand_in, use; did you mean 'safe_state'?"),
+    ("safe_state: hold", "safe_sate: hold", "rig.yaml:13 safe_sate: an unknown key 'safe_sate'; allowed: supply, brake, drag, safe_state, stop, blocked, temperature, site, stand_in, use; did you mean 'safe_state'?"),
     ("safe_state: hold", "safe_state: hodl", "rig.yaml:13 safe_state: not one of its words; found 'hodl'; allowed: hold, brake; did you mean 'hold'?"),
     ("decoding: X4", "decoding: x4", "rig.yaml:6 counter.decoding: not one of its words; found 'x4'; allowed: X1, X2, X4; did you mean 'X4'?"),
     ("decoding: X4", "decoding: X3", "rig.yaml:6 counter.decoding: not one of its words; found 'X3'; allowed: X1, X2, X4"),
     ("orientation: horizontal", "orientation: horizontl", "rig.yaml:3 axis.orientation: not one of its words; found 'horizontl'; allowed: horizontal, vertical; did you mean 'horizontal'?"),
-    ("measuring_force: 0.6 N", "mesuring_force: 0.6 N", "rig.yaml:8 gauge.mesuring_force: an unknown key 'mesuring_force'; allowed: part, identity, firmware, range, resolution, zero_at, measuring_force, sense, calibration; did you mean 'measuring_force'?"),
+    ("measuring_force: 0.6 N", "mesuring_force: 0.6 N", "rig.yaml:8 gauge.mesuring_force: an unknown key 'mesuring_force'; allowed: part, identity, firmware, range, resolution, zero_at, measuring_force, sense, alignment, abbe_offset, tilt, calibration; did you mean 'measuring_force'?"),
     ("lines: 500", "line: 500", "rig.yaml:6 counter.line: an unknown key 'line'; allowed: part, identity, firmware, lines, line_pitch, decoding, on, reversed, certificate; did you mean 'lines'?"),
     ("range: 65 mm", "rnge: 65 mm", "rig.yaml:7 gauge.range: the key 'range' is missing; allowed: such as 2 mm, 15 um, 1/8 in; is it written as 'rnge'?"),
     ("certificate: TB-0031, ", "certficate: TB-0031, ", "rig.yaml:8 gauge.calibration.certficate: an unknown key 'certficate'; allowed: certificate; did you mean 'certificate'?"),
@@ -328,7 +328,7 @@ LIFT_MISTAKES = [
     ("  line_pitch: 20 um\n", "", "rig.yaml:17 counter.line_pitch: the key 'line_pitch' is missing, which an encoder on the load needs"),
     ("loop: closed", "loop: close", "rig.yaml:16 drive.loop: not one of its words; found 'close'; allowed: open, closed; did you mean 'closed'?"),
     ("  loop: closed", "  lop: closed", "rig.yaml:16 drive.lop: an unknown key 'lop'; allowed: part, identity, firmware, loop; did you mean 'loop'?"),
-    ("  range: 125 mm", "  range: 125 mm\n  port: COM5", "rig.yaml:27 gauge.port: an unknown key 'port'; allowed: part, identity, firmware, range, resolution, zero_at, measuring_force, sense, calibration"),
+    ("  range: 125 mm", "  range: 125 mm\n  port: COM5", "rig.yaml:27 gauge.port: an unknown key 'port'; allowed: part, identity, firmware, range, resolution, zero_at, measuring_force, sense, alignment, abbe_offset, tilt, calibration"),
     ("push_current: 0.3 A", "push_current: 2.1 A", "rig.yaml:46 blocked.push_current: a current beyond the motor's rated current; found 2.1 A; allowed: at most 2 A"),
     ("  at: 0 mm", "  at: 121 mm", "rig.yaml:44 blocked.at: a place outside the stroke; found 121 mm; allowed: 0 mm to 120 mm"),
     ("side: low", "side: bottom", "rig.yaml:45 blocked.side: not one of its words; found 'bottom'; allowed: low, high"),

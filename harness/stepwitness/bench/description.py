@@ -77,10 +77,30 @@ class Calibration:
 
 
 @dataclass(frozen=True)
+class Warmth:
+    """How much warmer than 20 °C (ISO 1) the axis is while it is tested, and how it expands; each within so much.
+
+    A gauge is taken to be right at its own temperature, so what it reads of the axis is told at 20 °C.
+    """
+
+    above_reference_k: float
+    within_k: float
+    expansion_per_k: float
+    expansion_within_per_k: float = 0.0
+
+    @property
+    def expansion(self) -> float:
+        """Relative growth since 20 °C."""
+        return self.expansion_per_k * self.above_reference_k
+
+
+@dataclass(frozen=True)
 class GaugePart:
     """A displacement gauge on the load.
 
     `zero_at_m` is the travel at which the gauge's range starts; `sense` is +1 where its reading grows with travel.
+    `alignment_turns` is the angle within which its line lies to the travel, `abbe_offset_m` its distance from the line
+    in which the nut pushes, and `tilt_turns` the angle within which the carriage tilts; 0 where nothing was said.
     """
 
     part: Part
@@ -90,6 +110,9 @@ class GaugePart:
     measuring_force_n: float = 0.0
     sense: int = 1
     calibration: Calibration | None = None
+    alignment_turns: float = 0.0
+    abbe_offset_m: float = 0.0
+    tilt_turns: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -182,6 +205,7 @@ class BenchDescription:
     inputs: Part | None = None
     blocked: Blocked | None = None
     guide_friction_n: float | None = None
+    warmth: Warmth | None = None
     axis_serial: str = ""
     counter_certificate: str = ""
     stand_in: StandIn | None = None

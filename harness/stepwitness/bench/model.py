@@ -25,6 +25,7 @@ from stepwitness.bench.description import (
     Part,
     Reference,
     Stop,
+    Warmth,
 )
 from stepwitness.bench.sections import (
     STAND_IN,
@@ -32,6 +33,7 @@ from stepwitness.bench.sections import (
     CounterPart,
     CurrentCalibration,
     PartSection,
+    TemperatureSection,
     TravelCalibration,
 )
 from stepwitness.bench.stand_in import check_stand_in, spread_from, stand_in_from
@@ -101,6 +103,7 @@ def _description(file: BenchFile, tree: Section, text: str, path: str) -> BenchD
         stop=Stop(file.stop.by, file.stop.port or "", file.stop.drop or 0.0) if file.stop else None,
         blocked=Blocked(file.blocked.at, file.blocked.side, file.blocked.push_current) if file.blocked else None,
         guide_friction_n=file.guide_friction,
+        warmth=_warmth(file.temperature),
         axis_serial=file.axis.serial or "",
         use=file.use,
         counter_certificate=(file.counter.certificate or "") if file.counter else "",
@@ -154,7 +157,16 @@ def _gauge_part(file: BenchFile, tree: Section) -> GaugePart | None:
         measuring_force_n=gauge.measuring_force,
         sense=gauge.sense,
         calibration=_calibration(gauge.calibration),
+        alignment_turns=gauge.alignment,
+        abbe_offset_m=gauge.abbe_offset,
+        tilt_turns=gauge.tilt,
     )
+
+
+def _warmth(section: TemperatureSection | None) -> Warmth | None:
+    if section is None:
+        return None
+    return Warmth(section.above_reference, section.within, section.expansion, section.expansion_within)
 
 
 def _meter_part(file: BenchFile, tree: Section) -> MeterPart | None:

@@ -98,6 +98,7 @@ Current = Annotated[float, quantity(Kind.CURRENT, above=0)]
 Position = Annotated[float, quantity(Kind.TRAVEL)]
 Length = Annotated[float, quantity(Kind.TRAVEL, above=0)]
 Force = Annotated[float, quantity(Kind.FORCE, at_least=0)]
+Angle = Annotated[float, quantity(Kind.ANGLE, at_least=0, at_most=0.25)]
 
 
 # -- sections ----------------------------------------------------------------------------------------------
@@ -242,6 +243,11 @@ class GaugeSection(PartSection):
     sense: Annotated[int, FromText(_sense, {"enum": ["+", "-", "+1", "-1", 1, -1]})] = Field(
         1, description="+1 where the reading grows with travel, -1 where it falls."
     )
+    alignment: Angle = Field(0.0, description="Angle within which its line lies to the travel: cosine error.")
+    abbe_offset: Annotated[float, quantity(Kind.TRAVEL, at_least=0)] = Field(
+        0.0, description="Distance of its line from the one in which the nut pushes: Abbe error."
+    )
+    tilt: Angle = Field(0.0, description="Angle within which the carriage tilts, for the Abbe error.")
     calibration: TravelCalibration | None = None
 
 
@@ -305,6 +311,23 @@ class StopSection(Strict):
     )
 
 
+class TemperatureSection(Strict):
+    """The axis' temperature while it is tested, against the 20 degrees Celsius of ISO 1, and how it expands."""
+
+    above_reference: Annotated[float, quantity(Kind.TEMPERATURE)] = Field(
+        description="How much warmer than 20 degrees Celsius the axis is; negative where it is colder."
+    )
+    within: Annotated[float, quantity(Kind.TEMPERATURE, at_least=0)] = Field(
+        description="Within how much of that its temperature stays."
+    )
+    expansion: Annotated[float, quantity(Kind.EXPANSION)] = Field(
+        description="Coefficient of linear expansion of what sets its travel, such as 11.5 ppm/K of a steel screw."
+    )
+    expansion_within: Annotated[float, quantity(Kind.EXPANSION, at_least=0)] = Field(
+        0.0, description="Within how much of that the coefficient lies."
+    )
+
+
 class BenchFile(Strict):
     """What an axis is tested on: parts, envelope, safe state and calibration data."""
 
@@ -330,6 +353,7 @@ class BenchFile(Strict):
     stop: StopSection | None = None
     blocked: BlockedSection | None = None
     guide_friction: Force | None = Field(None, description="Friction of the guide, as far as it is known.")
+    temperature: TemperatureSection | None = None
     site: SiteSection | None = None
     stand_in: StandInSection | None = None
     use: Annotated[Use, word(Use)] = Field(

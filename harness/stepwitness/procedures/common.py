@@ -11,6 +11,7 @@ from stepwitness.bench.sampler import Sweep
 from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Contribution, Estimate, coverage_factor
 from stepwitness.metrology.budget import welch_satterthwaite
+from stepwitness.metrology.contributions import abbe, cosine, expansion_coefficient, thermal_expansion
 from stepwitness.procedures.procedure import Journal, Value
 from stepwitness.records.journal import Missing
 
@@ -47,6 +48,38 @@ def calibration_of(bench: BenchDescription, column: str) -> float:
     """Standard uncertainty, in metres, of the calibration of the witness in a column; 0 where none is stated."""
     calibration = bench.gauge.calibration if bench.gauge is not None and column == "gauge_m" else None
     return calibration.standard_uncertainty if calibration is not None else 0.0
+
+
+def expansion_of(bench: BenchDescription, column: str) -> float:
+    """Relative growth of the axis since 20 °C as the witness in a column reads it; a gauge has its own scale."""
+    return bench.warmth.expansion if column == "gauge_m" and bench.warmth is not None else 0.0
+
+
+def of_length(bench: BenchDescription, column: str, length_m: float) -> list[BudgetLine]:
+    """What a length that the gauge reads owes to temperature and to how the gauge stands, as far as the bench file says
+    it. Cosine error isn't corrected, so its mean is part of its uncertainty (JCGM 100 F.2.4.5)."""
+    gauge, warmth = bench.gauge, bench.warmth
+    if column != "gauge_m" or gauge is None:
+        return []
+    found = []
+    if warmth is not None:
+        found += [
+            thermal_expansion(length_m, expansion_per_k=warmth.expansion_per_k, within_k=warmth.within_k),
+            expansion_coefficient(
+                length_m, from_reference_k=warmth.above_reference_k, within_per_k=warmth.expansion_within_per_k
+            ),
+        ]
+    found += [
+        cosine(length_m, within_rad=2 * math.pi * gauge.alignment_turns),
+        abbe(gauge.abbe_offset_m, tilt_within_rad=2 * math.pi * gauge.tilt_turns),
+    ]
+    uncertain = [(item, math.hypot(item.value, item.standard_uncertainty)) for item in found]
+    return [(item.source, u, "B", math.inf, item.distribution.value) for item, u in uncertain if u]
+
+
+def shared(lines: Iterable[BudgetLine], share: float) -> list[BudgetLine]:
+    """The same lines, each `share` times as large."""
+    return [(line[0], share * line[1], *line[2:]) for line in lines]
 
 
 def refuse_speed(bench: BenchDescription, speed_m_per_s: float) -> None:

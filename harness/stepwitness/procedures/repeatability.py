@@ -8,7 +8,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from stepwitness import diagnosis
@@ -30,17 +30,21 @@ from stepwitness.procedures.common import (
     NO_COUNTER,
     NO_GAUGE,
     NO_RETURNS,
+    BudgetLine,
     Trace,
     both_readings,
     calibration_of,
     combined,
     contributions,
     counts_on,
+    expansion_of,
     has_gauge,
     load_witness,
     not_observable,
+    of_length,
     refuse_speed,
     resolution_of,
+    shared,
     witnesses,
 )
 from stepwitness.procedures.procedure import FileTable, Forecast, Journal, Procedure, Readings
@@ -321,15 +325,16 @@ def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) ->
     witness = load_witness(bench)
     has_motor = counts_on(bench, Mounting.MOTOR)
     both = has_motor and has_gauge(bench)
+    grown = expansion_of(bench, witness) if witness else 0.0
     for row in readings.rows("positions"):
         index, up, target = int(row["target_index"]), bool(row["up"]), float(row["target_m"])
         places.add(target)
         if witness is not None:
-            load.add(index, up, float(row[witness]) - target)
+            load.add(index, up, float(row[witness]) - target * (1 + grown))
         if has_motor:
             motor.add(index, up, float(row["counted_m"]) - target)
         if both:
-            scale[up].add(float(row["gauge_m"]), float(row["counted_m"]))
+            scale[up].add(float(row["gauge_m"]) * (1 - grown), float(row["counted_m"]))
     return (
         *_load_estimates(load, bench, witness, places, settings),
         *_motor_estimates(motor, bench, has_motor),
@@ -366,6 +371,7 @@ def _load_estimates(
         figures,
         _witness(bench, witness),
         lambda attribute, held: f"{diagnosis.load_figure(attribute, held)}{short}",
+        of_length(bench, witness, max(places) - min(places)),
     )
 
 
@@ -377,15 +383,22 @@ def _motor_estimates(motor: PositioningAccumulator, bench: BenchDescription, has
 
 
 def _estimates(
-    names: list[str], figures: Positioning, witness: tuple[float, float], say: Callable[[str, Positioning], str]
+    names: list[str],
+    figures: Positioning,
+    witness: tuple[float, float],
+    say: Callable[[str, Positioning], str],
+    of_travel: Sequence[BudgetLine] = (),
 ) -> tuple[Estimate, ...]:
+    """`of_travel` is what the whole travel owes to temperature and alignment: a bound for any two places of it."""
     resolution_m, calibration_m = witness
     budgets = positioning_budgets(figures, resolution_m=resolution_m, calibration_u_m=calibration_m)
-    intervals = figure_intervals(figures, resolution=resolution_m, calibration_u=calibration_m)
+    # between two places a calibration counts twice, and this once
+    beside_m = combined(contributions(of_travel)) / math.sqrt(2)
+    intervals = figure_intervals(figures, resolution=resolution_m, calibration_u=math.hypot(calibration_m, beside_m))
     estimates = []
     for name in names:
         attribute = ATTRIBUTES[name]
-        budget, found = contributions(budgets[attribute]), intervals[attribute]
+        budget, found = _with_travel(attribute, budgets[attribute], of_travel), intervals[attribute]
         estimates.append(
             Estimate(
                 name,
@@ -398,6 +411,11 @@ def _estimates(
             )
         )
     return tuple(estimates)
+
+
+def _with_travel(attribute: str, budget: Budget, of_travel: Sequence[BudgetLine]) -> tuple[Contribution, ...]:
+    """A figure between two places owes to the travel between them what one at a place doesn't."""
+    return contributions([*budget, *(of_travel if attribute in ("E", "A") else ())])
 
 
 def _range(found: FigureInterval) -> Range:
@@ -421,6 +439,7 @@ def _scale_estimate(
         [
             ("scatter about the fitted lines", scatter, "A", dof, "t"),
             ("gauge calibration at both ends of the span", math.sqrt(2) * calibration_m / span_m, "B"),
+            *shared(of_length(bench, "gauge_m", span_m), 1 / span_m),
         ]
     )
     value = sum(slope.slope for slope in slopes) / len(slopes) - 1
@@ -463,7 +482,7 @@ def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[C
     """What the witnesses leave of each figure's budget, were the axis perfect."""
     found: dict[str, tuple[Contribution, ...]] = {}
     still = even_axis(settings.targets, settings.runs, scatter=0.0)
-    witness = load_witness(bench)
+    witness, targets = load_witness(bench), targets_m(bench, settings)
     sides: list[tuple[tuple[Characteristic, ...], str]] = [(_LOAD_FIGURES, witness)] if witness else []
     if counts_on(bench, Mounting.MOTOR):
         sides.append((_MOTOR_FIGURES, "counted_m"))
@@ -472,17 +491,23 @@ def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[C
         budgets: Mapping[str, Budget] = positioning_budgets(
             still, resolution_m=resolution_m, calibration_u_m=calibration_m
         )
+        of_travel = of_length(bench, column, targets[-1] - targets[0])
         for item in figures:
-            found[item.name] = contributions(budgets[ATTRIBUTES[item.name]])
+            attribute = ATTRIBUTES[item.name]
+            found[item.name] = _with_travel(attribute, budgets[attribute], of_travel)
     if bench.counter is not None:
         found["count_closure"] = contributions([_one_count(bench)])
     if has_gauge(bench):
         resolution_m, calibration_m = _witness(bench, "gauge_m")
         found["start_drift"] = contributions([both_readings("the gauge", resolution_m)])
         if counts_on(bench, Mounting.MOTOR):
-            targets = targets_m(bench, settings)
-            u = math.sqrt(2) * calibration_m / (targets[-1] - targets[0])
-            found["scale_difference"] = contributions([("gauge calibration at both ends of the span", u, "B")])
+            span_m = targets[-1] - targets[0]
+            found["scale_difference"] = contributions(
+                [
+                    ("gauge calibration at both ends of the span", math.sqrt(2) * calibration_m / span_m, "B"),
+                    *shared(of_length(bench, "gauge_m", span_m), 1 / span_m),
+                ]
+            )
     return found
 
 

@@ -32,10 +32,13 @@ from stepwitness.procedures.common import (
     combined,
     contributions,
     counts_on,
+    expansion_of,
     load_witness,
     not_observable,
+    of_length,
     refuse_speed,
     resolution_of,
+    shared,
     witnesses,
 )
 from stepwitness.procedures.procedure import Forecast, Journal, Procedure, Readings
@@ -301,15 +304,17 @@ class Stretch:
         return [self.targets[index] for index in sorted(self.targets)]
 
 
-def stretches_of(readings: Readings) -> list[Stretch]:
-    """What was read, stretch by stretch, in the order of their numbers."""
+def stretches_of(readings: Readings, expansion: float = 0.0) -> list[Stretch]:
+    """What was read, stretch by stretch, in the order of their numbers; where the axis has grown by `expansion` since
+    20 °C, what the gauge reads is told at that temperature."""
     found: dict[int, Stretch] = defaultdict(Stretch)
     for row in readings.rows("steps"):
         stretch, index, target = found[int(row["stretch"])], int(row["index"]), float(row["target_m"])
         stretch.targets[index] = target
         for column in ("counted_m", "gauge_m"):
             if row[column] is not None:
-                stretch.figures[column].add(index, bool(row["up"]), float(row[column]) - target)
+                grown = expansion if column == "gauge_m" else 0.0
+                stretch.figures[column].add(index, bool(row["up"]), float(row[column]) - target * (1 + grown))
     return [found[number] for number in sorted(found)]
 
 
@@ -318,7 +323,7 @@ def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) ->
     witness = load_witness(bench)
     if witness is None:
         return not_observable([item.name for item in _CHARACTERISTICS], NO_GAUGE)
-    stretches = stretches_of(readings)
+    stretches = stretches_of(readings, expansion_of(bench, witness))
     figures = [one.figures[witness].result() for one in stretches]
     motor = "counted_m" if counts_on(bench, Mounting.MOTOR) else None
     return (
@@ -380,7 +385,10 @@ def _pitch(
     )
     span_m = stretches[-1].places[-1] - stretches[0].places[0]
     count = sum(len(one.places) for one in stretches)
-    two_places = contributions([_scatter("the two places", figures[worst], 1.0), *_two_places(bench, witness)])
+    scatter = _scatter("the two places", figures[worst], 1.0)
+    over_lead, over_all = (
+        contributions([scatter, *_two_places(bench, witness, length_m)]) for length_m in (lead_m, span_m)
+    )
     of_lead = contributions(
         [
             ("scatter about the line", whole.u_mean_lead_error, "A", count - 2, "t"),
@@ -389,12 +397,12 @@ def _pitch(
     )
     gained = diagnosis.gained(_greatest(singles[worst]), float(singles[worst].places[singles[worst].worst]))
     return (
-        Estimate(_PITCH.name, abs(_greatest(singles[worst])), combined(two_places), two_places, gained),
+        Estimate(_PITCH.name, abs(_greatest(singles[worst])), combined(over_lead), over_lead, gained),
         Estimate(
             _CUMULATIVE.name,
             whole.cumulative,
-            combined(two_places),
-            two_places,
+            combined(over_all),
+            over_all,
             diagnosis.lead(whole.mean_lead_error, lead_m),
         ),
         Estimate(
@@ -461,10 +469,11 @@ def _two_reversals(bench: BenchDescription, witness: str) -> tuple[BudgetLine, .
     return (_rounding(bench, witness, math.sqrt(2), "two reversals"),)
 
 
-def _two_places(bench: BenchDescription, witness: str) -> tuple[BudgetLine, ...]:
+def _two_places(bench: BenchDescription, witness: str, length_m: float) -> tuple[BudgetLine, ...]:
     return (
         _rounding(bench, witness, 1.0, "two places"),
         *_calibrated(bench, witness, math.sqrt(2), "two places"),
+        *of_length(bench, witness, length_m),
     )
 
 
@@ -477,7 +486,10 @@ def _crest_and_trough(bench: BenchDescription, witness: str) -> tuple[BudgetLine
 
 
 def _over_span(bench: BenchDescription, witness: str, span_m: float) -> tuple[BudgetLine, ...]:
-    return _calibrated(bench, witness, math.sqrt(2) / span_m, "both ends of the span")
+    return (
+        *_calibrated(bench, witness, math.sqrt(2) / span_m, "both ends of the span"),
+        *shared(of_length(bench, witness, span_m), 1 / span_m),
+    )
 
 
 def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[Contribution, ...]]:
@@ -486,13 +498,13 @@ def foresee(bench: BenchDescription, settings: Settings) -> Mapping[str, tuple[C
     if witness is None:
         return {}
     stretches = stretches_m(bench, settings)
-    two_places = contributions(_two_places(bench, witness))
+    span_m, lead_m = stretches[-1][-1] - stretches[0][0], lead_of(bench.axis, settings)
     waves = contributions(_crest_and_trough(bench, witness))
     return {
         **dict.fromkeys(periods_of(bench.axis, settings), waves),
-        _PITCH.name: two_places,
-        _CUMULATIVE.name: two_places,
-        _LEAD.name: contributions(_over_span(bench, witness, stretches[-1][-1] - stretches[0][0])),
+        _PITCH.name: contributions(_two_places(bench, witness, lead_m)),
+        _CUMULATIVE.name: contributions(_two_places(bench, witness, span_m)),
+        _LEAD.name: contributions(_over_span(bench, witness, span_m)),
         _HYSTERESIS.name: contributions(_one_place(bench, witness)),
         _VARIATION.name: contributions(_two_reversals(bench, witness)),
     }
