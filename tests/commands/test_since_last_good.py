@@ -54,9 +54,24 @@ def test_as_json(filed: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert told["records"][0]["parts"] == ["gauge"]
 
 
-def test_nothing_rests_on_what_no_record_knows(filed: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["since-last-good", "TB-C-9999", "--store", str(filed)]) == 0
-    assert capsys.readouterr().out.startswith("no record rests on TB-C-9999")
+def test_a_slip_of_the_pen_does_not_look_like_nothing_to_recall(
+    filed: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["since-last-good", "TB-C-0013", "--store", str(filed)]) == 2
+    told = capsys.readouterr().err
+    assert "no record names such an instrument; found 'TB-C-0013'" in told
+    assert "did you mean 'TB-C-0031'?" in told
+
+
+def test_a_store_that_is_not_there_is_not_made(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["since-last-good", "TB-C-0031", "--store", str(tmp_path / "none.sqlite")]) == 2
+    assert "there is no store" in capsys.readouterr().err
+    assert not (tmp_path / "none.sqlite").exists()
+
+
+def test_nothing_rests_on_what_was_found_good_last(filed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["since-last-good", "TB-C-0031", "--store", str(filed), "--good", "2100-01-01"]) == 0
+    assert capsys.readouterr().out == "no record rests on TB-C-0031 since 2100-01-01\n"
 
 
 @pytest.mark.parametrize(

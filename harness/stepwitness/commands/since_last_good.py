@@ -7,7 +7,7 @@ import json
 from typing import TYPE_CHECKING
 
 from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
-from stepwitness.errors import BadInput
+from stepwitness.errors import BadInput, Place
 
 if TYPE_CHECKING:
     from stepwitness.history.recall import Recall
@@ -41,12 +41,16 @@ def add(commands: Commands) -> None:
 def run(given: argparse.Namespace) -> int:
     from stepwitness.history.recall import in_role, recall
     from stepwitness.records.store import open_store
+    from stepwitness.records.store.address import Address
 
     if given.instrument in ROLES and not given.bench:
         raise BadInput(
             f"'{given.instrument}' is a part of every bench", allowed="--bench NAME, or a certificate or serial number"
         )
     _check_day(given.good)
+    file = Address(given.store).file
+    if file is not None and not file.exists():
+        raise BadInput("there is no store", place=Place(str(file)), allowed="--store WHERE, or a folder with reports/")
     with open_store(given.store) as store:
         if given.instrument in ROLES:
             instrument = in_role(store, given.instrument, bench=given.bench)

@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from stepwitness.errors import BadInput, near_miss
 from stepwitness.history.past import instant
 from stepwitness.procedures.check_standard import INSTRUMENTS
 from stepwitness.records.manifest import FILE
@@ -48,9 +49,15 @@ def recall(store: Store, instrument: str, *, bench: str = "", since: str = "") -
     ----------
     instrument : a certificate or a word of an identity. bench : records of that bench alone.
     since : an ISO 8601 day or instant of the last good calibration, where it is known from outside.
+
+    Raises
+    ------
+    BadInput : where no record names such an instrument: a slip of the pen must not look like nothing to recall.
     """
     suspects: list[Suspect] = []
-    for record in store.records(bench=bench, limit=None):
+    records = store.records(bench=bench, limit=None)
+    _refuse_unknown(records, instrument)
+    for record in records:
         if since and instant(record.started) < instant(since):
             break
         roles = roles_of(record.splits, instrument)
@@ -60,6 +67,20 @@ def recall(store: Store, instrument: str, *, bench: str = "", since: str = "") -
             return Recall(instrument, tuple(suspects), record)
         suspects.append(Suspect(record, roles))
     return Recall(instrument, tuple(suspects), None, since)
+
+
+def _refuse_unknown(records: Iterable[StoredRecord], instrument: str) -> None:
+    words: set[str] = set()
+    for record in records:
+        if roles_of(record.splits, instrument):
+            return
+        words.update(word for told in _named(record.splits).values() for one in told for word in (one, *one.split()))
+    raise BadInput(
+        "no record names such an instrument",
+        found=f"'{instrument}'",
+        allowed="a certificate, or a word of what a part says it is, as records have them",
+        cure=near_miss(instrument, sorted(words)),
+    )
 
 
 def in_role(store: Store, role: str, *, bench: str) -> str:
