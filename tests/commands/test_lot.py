@@ -226,8 +226,13 @@ def test_a_mistake_is_one_line(
 def test_a_process_that_is_ended_within_a_unit_is_carried_on(
     folder: Path, capsys: pytest.CaptureFixture[str], name: str
 ) -> None:
-    command = [sys.executable, "-m", "stepwitness.cli", "lot", "inspect", "doser.lot.yaml"]
-    command += ["--unattended", "--seed", "1"]
+    # a shell starts what runs in the background deaf to Ctrl-C, and that is inherited
+    code = (
+        "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
+        "from stepwitness.cli import main; sys.exit(main(sys.argv[1:]))"
+    )
+    given = ("lot", "inspect", "doser.lot.yaml", "--unattended", "--seed", "1")
+    command = [sys.executable, "-c", code, *given]
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True)
     deadline = time.monotonic() + 60
     while not list(folder.glob("reports/*/*/*.journal.jsonl")):

@@ -57,16 +57,16 @@ def statement(lot: LotDescription, plan: SamplePlan, judgement: LotJudgement, st
 
 
 def _by_counting(plan: SamplePlan, judgement: LotJudgement) -> str:
-    seen = plan.sample - judgement.undecided
-    are = "is" if judgement.nonconforming == 1 else "are"
-    allowed = f"the plan accepts up to {plan.attributes.ac}"
-    if plan.variables is not None:
-        allowed = "none may break a limit that isn't judged by variables"
-    elif judgement.sentence is Sentence.ACCEPTED and judgement.nonconforming > plan.attributes.ac:
-        most, normal_above = plan.attributes.re - 1, plan.attributes.ac
-        allowed = f"the plan accepts up to {most}, and inspection goes back to normal above {normal_above}"
+    count, seen = judgement.nonconforming, counted(plan.sample - judgement.undecided, "unit")
     rest = f"; {counted(judgement.undecided, 'unit')} undecided" if judgement.undecided else ""
-    return f"{judgement.nonconforming} of {counted(seen, 'unit')} {are} nonconforming; {allowed}{rest}."
+    if plan.variables is not None:
+        breaks = "breaks" if count == 1 else "break"
+        return f"{count} of {seen} {breaks} a limit that isn't judged by variables; none may{rest}."
+    one = plan.attributes
+    allowed = f"the plan accepts up to {one.ac}"
+    if judgement.sentence is Sentence.ACCEPTED and count > one.ac:
+        allowed = f"the plan accepts up to {one.re - 1}, and inspection goes back to normal above {one.ac}"
+    return f"{count} of {seen} {'is' if count == 1 else 'are'} nonconforming; {allowed}{rest}."
 
 
 def _incomplete(plan: SamplePlan, judgement: LotJudgement, standing: Standing) -> str:
