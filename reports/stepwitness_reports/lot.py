@@ -238,7 +238,9 @@ def _criteria(criteria: Sequence[Mapping[str, Any]]) -> list[Fact]:
             continue
         share, allowed = (f"{number(100.0 * one[key], 2)}{THIN}%" for key in ("estimated", "allowed"))
         word = "accepted" if one["accepted"] else "not accepted"
-        told.append(Fact(one["figure"], f"{word}: an estimated {share} beyond the limits, at most {allowed} may be"))
+        mean, sd, limit = (one["shown"][key] for key in ("mean", "sd", "limit"))
+        seen = f"mean {mean}, standard deviation {sd} of {one['n']} units, limit {limit}"
+        told.append(Fact(one["title"], f"{word}: {seen}; {share} estimated beyond, at most {allowed} may be"))
     return told
 
 

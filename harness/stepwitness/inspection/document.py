@@ -8,12 +8,13 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from stepwitness.display import limit_text, shown
 from stepwitness.inspection.lot import Lot, Progress
 from stepwitness.inspection.sentence import Criterion, Sentence
 from stepwitness.inspection.serials import METHOD
 from stepwitness.inspection.standing import Attempt, Standing
 from stepwitness.inspection.supply import LOT_SCHEMA, moved, plain_state
-from stepwitness.inspection.wording import plan_text, statement
+from stepwitness.inspection.wording import measured_named, plan_text, statement
 from stepwitness.metrology.switching import Inspected, State, after
 from stepwitness.records.manifest import text_digest
 from stepwitness.records.rendering import rendered
@@ -64,7 +65,7 @@ def sections_of(progress: Progress, *, operator: str = "", note: str = "") -> di
             "sentence": judgement.sentence.value,
             "nonconforming": judgement.nonconforming,
             "undecided": judgement.undecided,
-            "criteria": [_criterion(one) for one in judgement.criteria],
+            "criteria": [_criterion(one, progress) for one in judgement.criteria],
             "statement": statement(progress.description, progress.sampling_plan, judgement, standing),
             "at": datetime.now(UTC).isoformat(timespec="seconds"),
             "operator": operator,
@@ -177,12 +178,21 @@ def _attempt(attempt: Attempt) -> dict[str, Any]:
     }
 
 
-def _criterion(criterion: Criterion) -> dict[str, Any]:
+def _criterion(criterion: Criterion, progress: Progress) -> dict[str, Any]:
+    """A figure over the sample: numbers in SI, and mean and standard deviation as they are shown."""
     judged = criterion.judged
     if judged is None:
         return {"figure": criterion.name, "accepted": None, "problem": criterion.problem}
+    limit = measured_named(progress.description.sampling, criterion.name).limit
+    kind, axis = limit.characteristic.kind, progress.rig.bench.axis
     return {
         "figure": criterion.name,
+        "title": limit.characteristic.heading,
+        "shown": {
+            "mean": str(shown(judged.mean, 0.0, limit.unit, kind, axis)),
+            "sd": str(shown(judged.sd, 0.0, limit.unit, kind, axis)),
+            "limit": limit_text(limit, axis),
+        },
         "accepted": judged.accepted,
         "n": judged.n,
         "mean": judged.mean,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from stepwitness.display import THIN, number, with_unit
-from stepwitness.inspection.description import LotDescription, Sampling
+from stepwitness.inspection.description import LotDescription, Measured, Sampling
 from stepwitness.inspection.sampling import SamplePlan
 from stepwitness.inspection.sentence import Criterion, LotJudgement, Sentence
 from stepwitness.inspection.standing import Standing
@@ -49,11 +49,10 @@ def statement(lot: LotDescription, plan: SamplePlan, judgement: LotJudgement, st
         return f"{head}, which sentences nothing. {_incomplete(plan, judgement, standing)}"
     if plan.variables is None or judgement.nonconforming:
         return f"{head}. {_by_counting(plan, judgement)}"
-    by_name = {one.name: one for one in lot.sampling.measured}
-    return f"{head}. " + " ".join(
-        criterion_text(one, by_name[one.name].limit.characteristic.heading, k=plan.variables.k)
-        for one in judgement.criteria
+    told = (
+        criterion_text(one, measured_named(lot.sampling, one.name), k=plan.variables.k) for one in judgement.criteria
     )
+    return f"{head}. {' '.join(told)}"
 
 
 def _by_counting(plan: SamplePlan, judgement: LotJudgement) -> str:
@@ -82,8 +81,15 @@ def _incomplete(plan: SamplePlan, judgement: LotJudgement, standing: Standing) -
     return f"{told}; tested and still open: {named}."
 
 
-def criterion_text(criterion: Criterion, heading: str, *, k: float) -> str:
+def measured_named(sampling: Sampling, name: str) -> Measured:
+    """The figure of that name among those that are judged by variables."""
+    return next(one for one in sampling.measured if one.name == name)
+
+
+def criterion_text(criterion: Criterion, measured: Measured, *, k: float) -> str:
     """A figure judged by variables, as a sentence."""
+    heading = measured.limit.characteristic.heading
+    heading = heading[:1].upper() + heading[1:]
     judged = criterion.judged
     if judged is None:
         return f"{heading} couldn't be judged: {criterion.problem}."
