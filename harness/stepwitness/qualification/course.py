@@ -99,11 +99,11 @@ class Recorded:
 @dataclass(frozen=True)
 class Course:
     """A qualification so far. `files` : digests by path, as last noted; `texts` : every text that was noted, by
-    digest. `confirmed` : by the precondition's own words."""
+    digest. `revisions` : marks, the one in force last. `confirmed` : by the precondition's own words."""
 
     files: Mapping[str, str] = field(default_factory=dict)
     texts: Mapping[str, str] = field(default_factory=dict)
-    revision: str = ""
+    revisions: tuple[str, ...] = ()
     opened: str = ""
     confirmed: Mapping[str, Act] = field(default_factory=dict)
     recorded: tuple[Recorded, ...] = ()
@@ -222,7 +222,7 @@ def _with_files(course: Course, event: Event) -> Course:
         course,
         files=digests if event["event"] == OPENED else {**course.files, **digests},
         texts={**course.texts, **texts},
-        revision=event["revision"],
+        revisions=tuple(dict.fromkeys((*course.revisions, event["revision"]))),
         opened=course.opened or event["at"],
     )
     if event["event"] == OPENED:

@@ -119,6 +119,7 @@ def _reliability(criterion: Criterion, *, sample: int, failures: int) -> ClauseJ
 
 def _tolerance(clause: Clause, measured: Measured, values: Sequence[float], expanded: float) -> ClauseJudgement:
     criterion, limit = clause.criterion, measured.limit
+    heading = limit.characteristic.heading
     interval_of = distribution_free_tolerance if criterion.any_distribution else normal_tolerance
     held = interval_of(
         values, content=criterion.content, confidence=criterion.confidence, side=side_of(limit.characteristic)
@@ -126,7 +127,7 @@ def _tolerance(clause: Clause, measured: Measured, values: Sequence[float], expa
     edge = _edge(held, limit)
     verdict, rule = _against(edge, expanded, measured, clause.plan)
     statement = (
-        f"{limit.characteristic.heading[:1].upper()}{limit.characteristic.heading[1:]} of at least {_percent(criterion.content)} of all such units lies "
+        f"{heading[:1].upper()}{heading[1:]} of at least {_percent(criterion.content)} of all such units lies "
         f"{_reach(held, limit, expanded, clause.bench.axis)} at {_percent(held.confidence, 3)} confidence "
         f"({_how(held)}); the limit is {limit_text(limit, clause.bench.axis)}, by the rule {rule}."
     )

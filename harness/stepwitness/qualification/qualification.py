@@ -191,12 +191,12 @@ class Qualification:
         if not changed:
             return
         mark, main = self.description.revision.mark, next(iter(self.description.files))
-        if mark == self.course.revision:
+        *earlier, last = self.course.revisions
+        if mark == last:
             raise Refused(
                 f"{', '.join(changed)} changed in mid-course: put it back, raise the revision in {main}, or write the "
                 f"change down by 'stepwitness qualify deviation {self.description.path} WHY'"
             )
-        earlier = {self.course.revision, *(change.revision for change in self.course.changes)}
         if mark in earlier:
             raise Refused(f"{main}: the revision '{mark}' was in force before; a new one takes a mark of its own")
         self._note_change(changed, by="", text=self.description.revision.changes, as_deviation=False)
@@ -214,7 +214,7 @@ class Qualification:
     def deviate(self, text: str, *, by: str = "", about: str = "") -> tuple[str, ...]:
         """Write a deviation down; files that changed meanwhile are noted with it, and returned."""
         changed = self.progress.unnoted
-        if changed and self.description.revision.mark == self.course.revision:
+        if changed and self.description.revision.mark == self.course.revisions[-1]:
             self._note_change(changed, by=by, text=text, as_deviation=True)
         else:
             changed = ()
