@@ -15,12 +15,13 @@ from stepwitness.findings import Characteristic, Figure, Limit
 from stepwitness.inspection.description import Measured, Sampling
 from stepwitness.inspection.sampling import sample_plan
 from stepwitness.inspection.sentence import Outcome, Sentence, Unit, judged_lot
-from stepwitness.inspection.serials import drawn, expanded
+from stepwitness.inspection.serials import drawn
 from stepwitness.metrology.operating_characteristic import accept_binomial
 from stepwitness.metrology.sampling import Edition
 from stepwitness.metrology.switching import Stage
 from stepwitness.metrology.variables_sampling import accept_two_limits
 from stepwitness.quantities import Kind
+from stepwitness.serials import expanded
 
 SERIALS = expanded("FS-001 to FS-120")
 Z = 4.0

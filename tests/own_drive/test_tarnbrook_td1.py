@@ -22,9 +22,7 @@ from stepwitness.devices.clock import VirtualClock, WallClock
 from stepwitness.devices.errors import NotStarted
 from stepwitness.devices.part import Part
 from stepwitness.standin.endpoints import serve, stand_ins
-from stepwitness.standin.faults import FaultyWire
 from stepwitness.standin.presets import preset
-from stepwitness.standin.relay import ProcessLink
 from stepwitness.standin.rig import Rig
 from stepwitness.standin.served import as_real
 from stepwitness.standin.serving import HOST, Server
@@ -43,6 +41,24 @@ AXIS = Axis(
 )
 
 
+class Direct:
+    """A link that the far end answers at once; waiting for what doesn't come costs virtual time."""
+
+    name = "td1"
+
+    def __init__(self, responder: Any, clock: VirtualClock) -> None:
+        self._responder, self._clock, self._arrived = responder, clock, b""
+
+    def write(self, data: bytes) -> None:
+        self._arrived += self._responder.hear(data)
+
+    def read(self) -> bytes:
+        data, self._arrived = self._arrived, b""
+        if not data:
+            self._clock.sleep(0.01)
+        return data
+
+
 @pytest.fixture
 def subject(installed: Path, monkeypatch: pytest.MonkeyPatch, frames_of: Callable[[Any], Any]) -> Subject:
     """The drive on virtual time, its link to the stand-in inside this process."""
@@ -51,7 +67,7 @@ def subject(installed: Path, monkeypatch: pytest.MonkeyPatch, frames_of: Callabl
     rig = Rig(AXIS, preset("doser"), clock)
     inner = rig.drive()
     module = importlib.import_module("tarnbrook_td1")
-    link = ProcessLink("td1", lambda: frames_of(inner), FaultyWire(), clock)
+    link = Direct(frames_of(inner), clock)
     monkeypatch.setattr(module, "open_link", lambda _: link)
     drive = build("drive", Part("td1", {"port": "COM5"}), AXIS, clock)
     return Subject(

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 from stepwitness.display import THIN, number, with_unit
-from stepwitness.inspection.description import LotDescription, Measured, Sampling
+from stepwitness.inspection.description import LotDescription, Sampling
 from stepwitness.inspection.sampling import SamplePlan
 from stepwitness.inspection.sentence import Criterion, LotJudgement, Sentence
 from stepwitness.inspection.standing import Standing
+from stepwitness.plan.description import Measured
 
 _MOST_NAMED = 4
 
