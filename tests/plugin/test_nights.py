@@ -134,7 +134,7 @@ def test_on_workers_the_policy_holds_too(lab: Any, monkeypatch: pytest.MonkeyPat
 
 
 def test_a_revised_plan_begins_a_new_history(lived: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    planned(lived, "inform_only: yes\n")
+    planned(lived, "inform_only: yes\n")  # which is what a measurement may depend on, unlike a comment
     monkeypatch.setenv("SWAY_MOVED", "12e-6")
     result = lived.run()
 
@@ -143,6 +143,14 @@ def test_a_revised_plan_begins_a_new_history(lived: Any, monkeypatch: pytest.Mon
     assert (told["status"], told["first"]) == ("new", 30)
     result = lived.run()
     assert "a new history" not in result.stdout.str()
+
+
+def test_a_comment_and_another_policy_revise_nothing(lived: Any) -> None:
+    planned(lived, "# looked at in November\nhistory: {on_step: fail}\n")
+    result = lived.run()
+
+    assert "a new history" not in result.stdout.str()
+    assert tonight(lived)["history"]["characteristics"][0]["status"] == "same"
 
 
 def test_a_check_standard_is_measured_first_whatever_the_order(lab: Any) -> None:

@@ -93,7 +93,7 @@ def _well(findings: Sequence[Mapping[str, Any]], history: Mapping[str, Any] | No
     rest = len(findings) - listed
     hold = f"{rest} of {len(findings)} limits hold" + (" and are what they were" if history and listed else "") + "."
     fresh = sum(one["status"] == "new" for one in history["characteristics"]) if history else 0
-    return hold + (f" {fresh} have too short a history to be compared." if fresh else "")
+    return hold + (f" Too short a history to be compared: {fresh}." if fresh else "")
 
 
 def _text(words: str) -> str:
