@@ -125,7 +125,7 @@ def test_the_policy_fails_the_test_though_its_limit_holds(lab: Any, monkeypatch:
 def test_on_workers_the_policy_holds_too(lab: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     planned(lab, "history: {on_step: fail}\n")
     lab.run()
-    nights_before(lab, 30)
+    nights_before(lab, 12)
     monkeypatch.setenv("SWAY_MOVED", "12e-6")
     result = lab.run_apart("-n", "2")
 
@@ -231,16 +231,19 @@ def test_a_flaky_pass_fails_where_the_plan_says_so(lab: Any, monkeypatch: pytest
     assert result.ret == 1
 
 
-def test_the_store_is_the_past_where_folders_are_gone(lived: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_store_is_the_past_where_folders_are_gone(lab: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    planned(lab)
+    lab.run()
+    nights_before(lab, 12)
     store = ("--stepwitness-store", "s.sqlite")
-    lived.run_apart(*store)
-    shutil.rmtree(lived.folder / "reports")
+    lab.run_apart(*store)
+    shutil.rmtree(lab.folder / "reports")
     monkeypatch.setenv("SWAY_MOVED", "12e-6")
-    lived.run_apart(*store)
+    lab.run_apart(*store)
 
-    (told,) = tonight(lived)["history"]["characteristics"]
+    (told,) = tonight(lab)["history"]["characteristics"]
     assert told["status"] == "step change"
-    assert told["runs"] == 32
+    assert told["runs"] == 14
 
 
 def test_a_store_that_cannot_be_reached_leaves_the_folders(lived: Any) -> None:

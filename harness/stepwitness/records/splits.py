@@ -1,7 +1,7 @@
 """What a run was made with, as far as a change of it begins a new history.
 
 Files count by what they say, not by how it is written: comments and the order of keys split nothing, nor does what a
-plan makes of a change, or who and where the site is. A certificate is a calibration's, so it isn't the bench file's too.
+plan makes of a change, or who and where the site is. A certificate is a calibration's, not the bench file's too.
 """
 
 from __future__ import annotations
