@@ -1,7 +1,8 @@
 """Against the runs before: a picture for each characteristic, those that changed first.
 
 1. Everything comes from the record's section ``history``, so the page says what was known on that night.
-2. Runs of the baseline are open, later ones filled; the grey band is where one more run may lie.
+2. Runs of the baseline are open, later ones filled, those of an earlier history small; the grey band is where one more
+   run may lie.
 """
 
 from __future__ import annotations
@@ -43,8 +44,8 @@ def history_of(section: Mapping[str, Any] | None, started: str) -> History | Non
     moving = [one for one in entries if one["changed"] or len({value for _, value in one["points"]}) > 1]
     drawn = [(one["changed"], figure(one, started, name=f"past{index}")) for index, one in enumerate(moving)]
     sentences = [f"{_capital(note.told)}." for note in night_notes(section)]
-    if entries and not any(one["changed"] for one in entries):
-        sentences.append("No characteristic changed.")
+    if {one["status"] for one in entries} == {"same"}:
+        sentences.append("Every characteristic is what it was.")
     return History(
         tuple(sentences),
         tuple(made for changed, made in drawn if changed),
@@ -182,10 +183,19 @@ def _change(frame: Frame, points: Sequence[tuple[float, float]], entry: Mapping[
 
 
 def _marks(frame: Frame, points: Sequence[tuple[float, float]], entry: Mapping[str, Any]) -> Markup:
-    first = entry["first"]
-    runs = entry["baseline"]["runs"] if entry["baseline"] else 0
-    marks = []
-    for index, (at, value) in enumerate(points):
-        filled = index >= first + runs and index >= first
-        marks.append(tag("circle", cx=frame.x(at), cy=frame.y(value), r=3.2, class_="filled" if filled else "open"))
-    return group(*marks, class_="marks runs")
+    """Small for an earlier history, open for what the baseline is or will be made of, filled for what came after."""
+    first, baseline = entry["first"], entry["baseline"]
+    after = first + baseline["runs"] if baseline else len(points)
+    return group(
+        *(
+            tag(
+                "circle",
+                cx=frame.x(at),
+                cy=frame.y(value),
+                r=1.8 if index < first else 3.2,
+                class_="filled" if index >= after or index < first else "open",
+            )
+            for index, (at, value) in enumerate(points)
+        ),
+        class_="marks runs",
+    )

@@ -96,6 +96,9 @@ def test_every_split_is_a_line_and_the_newest_is_told() -> None:
     assert len(of_class(drawing, "split")) == 2
     assert "the plan was revised" in words(drawing)
     assert "the bench file changed" not in words(drawing)
+    radii = [mark.get("r") for mark in drawing.iter("circle")]
+    assert radii == ["1.8"] * 25 + ["3.2"] * 5
+    assert len(of_class(drawing, "open")) == 5
 
 
 def test_a_step_has_its_moment_and_a_ramp_its_line() -> None:
@@ -109,7 +112,9 @@ def test_a_step_has_its_moment_and_a_ramp_its_line() -> None:
 
 
 def test_what_changed_goes_before_what_did_not() -> None:
-    found = history_of(section(entry(), entry(since=25, changed=True, title="play")), TONIGHT.isoformat())
+    found = history_of(
+        section(entry(), entry(since=25, changed=True, status="step change", title="play")), TONIGHT.isoformat()
+    )
 
     assert found is not None
     assert [one.caption[:14] for one in found.changed] == ["Backlash: play"]
