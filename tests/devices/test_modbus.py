@@ -200,9 +200,12 @@ def test_the_rest_of_a_tcp_request_is_never_the_next_one(running: Any, urgent: b
     unit = open_unit({"port": port, "timeout": "0.2 s", "retries": "0"}, Place(), time.monotonic)
     move = script("holding 0 = 5 + holding 1 int32 = value")
     _half(unit._bus._client)
+    assert unit.descriptor >= 0
     with pytest.raises(NoReply):
         unit.run(move, again=False, value=3200)
+    assert unit.descriptor == -1, "no sentinel says its last words behind that half either"
     unit.run(move, again=False, urgent=urgent, value=-7)
+    assert unit.descriptor >= 0
     assert written == [[5, 0xFFFF, 0xFFF9]]
     unit.close()
 

@@ -101,7 +101,7 @@ class Bench:
             parts.inputs,
             self.witnessed_travel_m,
             permit=self.check_permitted,
-            reconnected=lambda: sentinel.hand_over(parts.by_role()) if sentinel is not None else None,
+            reconnected=sentinel.hand_over if sentinel is not None else lambda: None,
         )
         sense = description.gauge.sense if description.gauge else 1
         self._sampler = Sampler(
@@ -249,8 +249,7 @@ class Bench:
             self.to_safe_state()
         except BaseException as failure:
             if self._sentinel is not None:
-                self._release()  # two on one line would take each other's replies
-                failure.add_note(f"the sentinel: {self._sentinel.act()}")
+                failure.add_note(f"the sentinel: {self._sentinel.act(self._release)}")
             raise
         else:
             if self._sentinel is not None:

@@ -4,7 +4,8 @@
    when it stands. It watches this process by a handle, and a heartbeat for a process that is stopped but not dead.
 2. Nothing moves without it: whoever is about to move asks `why_not`.
 3. It is disarmed only once the axis is in its safe state; otherwise it brings the safe state about itself.
-4. It holds the lock of the bench's owner until then, so that the next owner comes after the safe state.
+4. It is handed each port's descriptor, and within a heartbeat the new one of a port that was opened anew by itself.
+5. It holds the lock of the bench's owner until then, so that the next owner comes after the safe state.
 
 The hang of a whole host is beyond it, as beyond any software on that host: only a drive's own watchdog helps then.
 """
@@ -20,7 +21,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from stepwitness.bench.description import BenchDescription, StopMethod
@@ -48,25 +49,26 @@ _QUICK_WAYS = {StopMethod.DRIVE: ("drive", "halt"), StopMethod.SUPPLY: ("supply"
 
 
 def words_of(description: BenchDescription, parts: Mapping[str, Any]) -> dict[str, LastWords]:
-    """What stops the axis at once over a descriptor that is open, by the part's role; empty where nothing does.
+    """What stops the axis at once, by the role of the part that does; empty where nothing can be said in time.
 
     A part can be stopped so that has a `descriptor` and `last_words(name)`, which gives bytes or `LastWords`.
     """
     assert description.stop is not None
     role, name = _QUICK_WAYS.get(description.stop.by, ("", ""))
     part = parts.get(role)
-    if part is None or role not in descriptors_of(parts):
+    if part is None or getattr(part, "descriptor", -1) < 0:
         return {}
     words = part.last_words(name)
     return {role: Told(words) if isinstance(words, bytes) else words}
 
 
-def descriptors_of(parts: Mapping[str, Any]) -> dict[str, int]:
-    """Descriptors that a sentinel can be given, by role."""
-    if not SENDS_DESCRIPTORS:
-        return {}
-    found = {role: getattr(part, "descriptor", -1) for role, part in parts.items()}
-    return {role: number for role, number in found.items() if number >= 0}
+def duplicates_of(parts: Mapping[str, Any]) -> dict[str, int]:
+    """Descriptors that a sentinel can be given, by role, each a duplicate that nobody closes meanwhile."""
+    found: dict[str, int] = {}
+    for role, part in parts.items() if SENDS_DESCRIPTORS else ():
+        with contextlib.suppress(OSError):  # lost just now, or none at all
+            found[role] = os.dup(getattr(part, "descriptor", -1))
+    return found
 
 
 class Sentinel:
@@ -83,7 +85,8 @@ class Sentinel:
         ------
         Unguarded : where it doesn't come to stand; nothing may move then.
         """
-        self._bench, self._description = description.name, description
+        self._bench, self._description, self._parts = description.name, description, parts
+        self._handing, self._handed = threading.Lock(), frozenset[tuple[str, int, int]]()
         lock, note, log = files_of(description.name)
         orders = {
             "owner_pid": os.getpid(),
@@ -100,7 +103,7 @@ class Sentinel:
         with log.open("ab") as complaints:
             self._process, self._voice = _started(complaints)
         threading.Thread(target=self._listen, daemon=True, name="sentinel's word").start()
-        self._hand_over(parts, orders=orders)
+        self.hand_over(orders=orders)
         if self._await((READY, FAILED), STARTING_S) != READY:
             told = self._told or f"it said nothing within {STARTING_S:g} s"
             self._end(kill=True)
@@ -124,23 +127,37 @@ class Sentinel:
             return "the sentinel that stops the axis should this process die doesn't answer"
         return ""
 
-    def hand_over(self, parts: Mapping[str, Any]) -> None:
-        """A part's port was opened anew: give the sentinel its descriptor in place of the old one."""
-        self._hand_over(parts)
-
-    def _hand_over(self, parts: Mapping[str, Any], **more: object) -> None:
-        descriptors = descriptors_of(parts)
-        words = {role: pickle.dumps(said).hex() for role, said in words_of(self._description, parts).items()}
-        message = {"roles": list(descriptors), "words": words, **more}
-        self._send(json.dumps(message).encode() + b"\n", tuple(descriptors.values()))
+    def hand_over(self, **more: object) -> None:
+        """Give the sentinel the ports' descriptors, where they aren't those that it has."""
+        with self._handing:
+            if self._ending.is_set():
+                return
+            duplicates = duplicates_of(self._parts)
+            try:
+                found = frozenset((role, *_file_of(number)) for role, number in duplicates.items())
+                if found != self._handed or more:
+                    words = words_of(self._description, {role: self._parts[role] for role in duplicates})
+                    said = {role: pickle.dumps(one).hex() for role, one in words.items()}
+                    message = {"roles": list(duplicates), "words": said, **more}
+                    self._send(json.dumps(message).encode() + b"\n", tuple(duplicates.values()))
+                    self._handed = found
+            finally:
+                for number in duplicates.values():
+                    os.close(number)
 
     def disarm(self) -> None:
         """The axis is in its safe state, and the sentinel may go."""
         self._send(DISARM)
         self._end()
 
-    def act(self) -> str:
-        """Have the sentinel bring about the safe state itself; returns its last word."""
+    def act(self, let_go: Callable[[], None]) -> str:
+        """Have the sentinel bring about the safe state itself; returns its last word.
+
+        `let_go` closes the ports here, for two on one line would take each other's replies.
+        """
+        self._ending.set()
+        with self._handing:  # what the sentinel has by now it keeps
+            let_go()
         self._send(ACT)
         self._await((SAFE, FAILED), ACTING_S)
         self._end()
@@ -165,6 +182,7 @@ class Sentinel:
 
     def _beat(self) -> None:
         while not self._ending.wait(BEAT_S):
+            self.hand_over()
             self._send(BEAT)
 
     def _listen(self) -> None:
@@ -189,6 +207,12 @@ class Sentinel:
                     return ""
                 self._news.wait(0.1)
         return word
+
+
+def _file_of(descriptor: int) -> tuple[int, int]:
+    """What tells one open port from another whose descriptor has the same number."""
+    found = os.fstat(descriptor)
+    return found.st_dev, found.st_ino
 
 
 class _Voice:

@@ -88,9 +88,11 @@ class ModbusBus:
 
     @property
     def descriptor(self) -> int:
-        """The operating system's number for the open port; -1 where it has none."""
+        """The operating system's number for the open port; -1 where it has none, or where the next request will have a
+        new connection."""
+        stale = self._adrift and not self.settings.rtu
         try:
-            return -1 if self._lost else int(self._client.socket.fileno())
+            return -1 if self._lost or stale else int(self._client.socket.fileno())
         except (AttributeError, OSError):  # on Windows a serial port is a handle
             return -1
 

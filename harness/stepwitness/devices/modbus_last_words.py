@@ -3,7 +3,9 @@
 1. Each write is sent until its own reply has come, then the next one.
 2. RTU: nothing is sent before the line was silent for 3.5 characters, which ends half a frame and lets a reply to the
    dead pass (Modbus over Serial Line 1.02, 2.5.1.1; from memory). The units' own pause may be longer: it doubles.
-3. TCP: transaction numbers are far from those that the owner counted, so that no late reply is taken for ours.
+3. TCP: a process that is killed leaves no half of a request, as a small write to a socket is whole or not at all; a
+   connection that may hold a half for other reasons is never handed over. Transaction numbers are far from those that
+   the owner counted, so that no late reply is taken for ours.
 """
 
 from __future__ import annotations
