@@ -271,7 +271,7 @@ def test_what_has_to_be_mended_in_a_file_leaves_no_folder(plan: Plan, bench: Ben
 def test_a_rig_that_another_process_owns_is_left_alone(
     plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path))
+    monkeypatch.setattr("stepwitness.bench.lock.shared_folder", lambda: tmp_path)
     monkeypatch.setattr("stepwitness.bench.lock.PATIENCE_S", 0.0)
     with (
         BenchLock("doser-rig-1", Owner.this_process("another", started="now"), machine_folder()),

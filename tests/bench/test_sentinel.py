@@ -365,9 +365,32 @@ def test_what_an_owner_and_its_sentinel_left_is_made_safe_before_the_next_owner_
 
 def test_a_folder_of_locks_that_cant_be_had_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "stepwitness-locks").write_text("a file where the folder belongs", encoding="utf-8")
-    monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path))
+    monkeypatch.setattr("stepwitness.bench.lock.shared_folder", lambda: tmp_path)
     with pytest.raises(BenchHeld, match="bench 'rig' can't be locked: "):
         left_unsafe("rig")
+
+
+def test_locks_are_the_same_whatever_a_users_own_folder_for_temporary_files_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = files_of("rig")
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    assert files_of("rig") == before
+
+
+def test_a_note_that_somebody_reads_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Windows neither replaces nor removes a file that is open elsewhere."""
+    note, refused, replace = tmp_path / "rig.json", iter([True, True, False]), Path.replace
+
+    def busy(draft: Path, target: Path) -> Path:
+        if next(refused):
+            raise PermissionError
+        return replace(draft, target)
+
+    monkeypatch.setattr(Path, "replace", busy)
+    ownership.write_note(note, owner="ada", state="armed")
+    assert json.loads(note.read_text(encoding="utf-8"))["owner"] == "ada"
+    assert list(refused) == []
 
 
 def test_one_owner_a_bench_and_its_name_for_whoever_comes_next(tcp_room: Room, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -31,7 +31,14 @@ class BenchInUse(StepwitnessError):
 
 def machine_folder() -> Path:
     """Where every process of this machine locks benches of real parts."""
-    return Path(tempfile.gettempdir()) / "stepwitness-locks"
+    return shared_folder() / "stepwitness-locks"
+
+
+def shared_folder() -> Path:
+    """A folder that is the same for all users, whatever TMPDIR says to one of them; else this user's own."""
+    shared = Path(os.environ.get("PROGRAMDATA", "") if os.name == "nt" else "/tmp")
+    usable = shared.is_absolute() and os.access(shared, os.W_OK)
+    return shared if usable else Path(tempfile.gettempdir())
 
 
 def make_folder(folder: Path) -> None:

@@ -15,7 +15,7 @@ import json
 import os
 import socket
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,7 +29,7 @@ PATIENCE_S = 20.0
 """How long the sentinel of an owner that died is waited for."""
 
 READING = "reading"
-_POLL_S = 0.05
+_POLL_S, _READ_TRIES = 0.05, 10
 
 
 class BenchHeld(StepwitnessError):
@@ -77,20 +77,35 @@ def held_to_read(bench: str) -> Iterator[str]:
         finally:
             if not unsafe:
                 with contextlib.suppress(OSError):
-                    note.unlink(missing_ok=True)
+                    remove_note(note)
     finally:
         lock.release()
 
 
 def forget(bench: str) -> None:
     """The axis is known to be safe: an earlier owner's note has done its work."""
-    files_of(bench)[1].unlink(missing_ok=True)
+    remove_note(files_of(bench)[1])
 
 
 def write_note(note: Path, *, owner: str, state: str) -> None:
     draft = note.with_suffix(f".{os.getpid()}")
     draft.write_text(json.dumps({"owner": owner, "state": state, "pid": os.getpid()}), encoding="utf-8")
-    draft.replace(note)
+    _while_read(lambda: draft.replace(note))
+
+
+def remove_note(note: Path) -> None:
+    """Nothing where there is none."""
+    _while_read(lambda: note.unlink(missing_ok=True))
+
+
+def _while_read(action: Callable[[], object]) -> None:
+    """Do something with a note; on Windows that waits until nobody reads it."""
+    for _ in range(_READ_TRIES):
+        with contextlib.suppress(PermissionError):
+            action()
+            return
+        time.sleep(_POLL_S)
+    action()
 
 
 def this_process() -> str:

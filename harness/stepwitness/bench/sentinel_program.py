@@ -28,7 +28,7 @@ from typing import Any
 
 from stepwitness.bench.description import BenchDescription, Part, StopMethod
 from stepwitness.bench.lock import FOR_ALL_USERS
-from stepwitness.bench.ownership import write_note
+from stepwitness.bench.ownership import remove_note, write_note
 from stepwitness.bench.sentinel import ACT, BEAT, DISARM, ECHO, FAILED, HALTED, READY, SAFE
 from stepwitness.devices.inherited import SCHEME
 from stepwitness.devices.last_words import speak, tell
@@ -237,6 +237,11 @@ class Guard:
     def note(self, state: str) -> None:
         write_note(self._note, owner=self._orders["owner"], state=state)
 
+    def _forget(self) -> None:
+        """The axis is safe; a note that can't be removed has the next owner see to that once more."""
+        with contextlib.suppress(OSError):
+            remove_note(self._note)
+
     def wait(self, events: queue.SimpleQueue[Event]) -> int:
         """Until the owner disarms, or is gone; the exit code says whether the axis is known to be safe."""
         while True:
@@ -250,7 +255,7 @@ class Guard:
             elif event == BEAT:
                 _say(ECHO)
             elif event == DISARM:
-                self._note.unlink(missing_ok=True)
+                self._forget()
                 return 0
             elif event in (DIED, GONE, ACT):
                 return self._act({DIED: "the owner died", GONE: "the owner's pipe closed"}.get(event, "asked to act"))
@@ -317,7 +322,7 @@ class Guard:
             print(told, file=sys.stderr, flush=True)
             _say(f"{FAILED} {told}")
             return 1
-        self._note.unlink(missing_ok=True)
+        self._forget()
         _say(f"{SAFE} {why}")
         return 0
 
