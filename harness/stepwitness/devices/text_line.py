@@ -133,15 +133,16 @@ class TextLine:
         if urgent and self._talk.unanswered and not self._talk.tagged:
             self._write(self._end + self._sealed(text) + self._end)
         reply = self._exchange(text)
-        shown = self.log.redacted(text)
         if refused := self._refusal.fullmatch(reply):
-            raise Refused(f"{self.name} refused '{shown}': {refused.groupdict().get('reason') or reply}")
+            reason = refused.groupdict().get("reason") or reply
+            raise Refused(f"{self.name} refused '{self.log.redacted(text)}': {reason}")
         if self._overrange.fullmatch(reply):
-            raise OutOfRange(f"{self.name} answered '{reply}' to '{shown}'")
+            raise OutOfRange(f"{self.name} answered '{reply}' to '{self.log.redacted(text)}'")
         match = self._replies[name].fullmatch(reply)
         if match is None:
             raise BadReply(
-                f"{self.name} answered '{reply}' to '{shown}'; expected {self._replies[name].pattern}{self._advice()}"
+                f"{self.name} answered '{reply}' to '{self.log.redacted(text)}'; "
+                f"expected {self._replies[name].pattern}{self._advice()}"
             )
         self._spoken = True
         return match
