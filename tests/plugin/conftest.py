@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,7 +10,8 @@ from typing import Any
 
 import pytest
 
-import stepwitness_reports.html  # noqa: F401 (what is loaded here stays loaded between runs in this process)
+import stepwitness.records.store  # noqa: F401 (what is loaded here stays loaded between runs in this process)
+import stepwitness_reports.html  # noqa: F401
 from stepwitness.procedures import registry
 
 BENCH = """\
@@ -24,6 +26,9 @@ safe_state: hold
 back_drives: no
 stand_in: {{preset: doser, seed: 417}}
 """
+
+with contextlib.suppress(ImportError):  # its compiled half can't be loaded twice
+    import psycopg  # noqa: F401
 
 SWAY = '''\
 """A procedure for tests of the plugin: it notes that it moved, and does what its setting says."""
