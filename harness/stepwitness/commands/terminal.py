@@ -23,6 +23,7 @@ INTERRUPTED = 130
 WIDTH = 80
 RENDERERS = "stepwitness.reports"
 RECORD_FILE = "record.json"
+FINDINGS_HEAD = ("characteristic", "value ± U", "k", "limit", "verdict")
 
 
 def say(text: str, *, to_error: bool = False) -> None:
@@ -61,10 +62,15 @@ def say_findings(findings: Sequence[Finding], axis: Axis) -> None:
     """The table of findings, headings wrapped so that a line fits the terminal."""
     from stepwitness.display import columns
 
-    rows = [("characteristic", "value ± U", "k", "limit", "verdict")]
+    rows = [FINDINGS_HEAD]
     for finding in findings:
         shown = columns(finding, axis)
         rows.append((shown.heading, shown.value, shown.factor, shown.limit, shown.verdict))
+    say_table_of_findings(rows)
+
+
+def say_table_of_findings(rows: Sequence[tuple[str, str, str, str, str]]) -> None:
+    """Rows of texts, their heads first."""
     widest, value, factor, limit, verdict = (max(len(row[column]) for row in rows) for column in range(5))
     room = max(18, min(widest, WIDTH - 2 - value - factor - limit - verdict - 8))
     for heading, *told in rows:

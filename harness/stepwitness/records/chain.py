@@ -21,6 +21,7 @@ from typing import Any
 
 from stepwitness.records.manifest import FILE, SCHEMA, Record, open_record, write_record
 from stepwitness.records.sealed import RecordError, seal_of
+from stepwitness.records.tombstone import tombstones
 from stepwitness.records.writing import write_over
 
 PATIENCE_S = 60.0
@@ -111,7 +112,8 @@ def _read_head(above: Path, bench: str) -> Head | None:
 def _last(above: Path, bench: str, head: Head | None) -> Link | None:
     """The last record that was sealed."""
     if head is None:
-        return max(_links(_records(above.glob(f"*/{FILE}")), bench), key=lambda link: link.number, default=None)
+        links = [*_links(_records(above.glob(f"*/{FILE}")), bench), *_deleted(above, bench)]
+        return max(links, key=lambda link: link.number, default=None)
     coming = head.coming
     if coming and any(
         record.seal.get("sha256") == coming.sha256 for record in _records([above / coming.folder / FILE])
@@ -124,6 +126,15 @@ def _records(paths: Iterable[Path]) -> Iterator[Record]:
     for path in paths:
         with contextlib.suppress(RecordError):
             yield open_record(path.parent)
+
+
+def _deleted(above: Path, bench: str) -> dict[Link, Any]:
+    """The places of records that were deleted on purpose, each with the seal before it."""
+    return {
+        Link(int(one.chain["number"]), one.sha256, one.folder): one.chain.get("previous")
+        for one in tombstones(above)
+        if one.chain.get("bench") == bench
+    }
 
 
 def _links(records: Iterable[Record], bench: str) -> Iterator[Link]:
@@ -178,6 +189,9 @@ def _broken_chain(above: Path, bench: str, records: Sequence[Record]) -> list[st
             broken.append(f"{link.folder} {how}, record {link.number} of {bench}")
             continue
         by_number[link.number], previous[link.number] = link, chain.get("previous")
+    for link, before_it in _deleted(above, bench).items():
+        if link.number not in by_number:
+            by_number[link.number], previous[link.number] = link, before_it
     head = _read_head(above, bench)
     last = _last(above, bench, head)
     if head is None:

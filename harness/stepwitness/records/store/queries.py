@@ -270,3 +270,8 @@ def _by_number(connection: Connection, numbers: set[int], id: Any, *columns: Any
 def names_of(connection: Connection, column: str) -> Sequence[str]:
     """Every bench, axis, serial or plan of the store's records, for a near miss."""
     return list(connection.scalars(select(getattr(SubjectRow, column)).distinct()))
+
+
+def characteristics_of(connection: Connection) -> Sequence[str]:
+    """Every characteristic that a record of the store ever had."""
+    return list(connection.scalars(select(CharacteristicRow.name).distinct().order_by(CharacteristicRow.name)))

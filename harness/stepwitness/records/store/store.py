@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import tempfile
+from collections.abc import Iterator, Mapping
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from sqlalchemy import Engine, select
 
 from stepwitness.errors import near_miss
-from stepwitness.records.manifest import open_record, verify
+from stepwitness.records.manifest import FILE, open_record, verify
 from stepwitness.records.store import queries
 from stepwitness.records.store.address import REPORTS, Address
 from stepwitness.records.store.chains import broken_chains
@@ -205,6 +206,11 @@ class Store:
                 limit=limit,
             )
 
+    def characteristics(self) -> tuple[str, ...]:
+        """The name of every characteristic that a record here ever had."""
+        with reading(self._engine, self.address) as connection:
+            return tuple(queries.characteristics_of(connection))
+
     # -- files -----------------------------------------------------------------------------------------------
 
     def file_names(self, seal: str) -> tuple[str, ...]:
@@ -216,6 +222,12 @@ class Store:
         """What such a file holds, to the byte, piece by piece."""
         with reading(self._engine, self.address) as connection:
             yield from file_pieces(connection, self._number(seal), name)
+
+    def sections(self, seal: str) -> Mapping[str, Any]:
+        """What the record of this seal says, by section, as `open_record` gives it."""
+        with tempfile.TemporaryDirectory() as room:
+            (Path(room) / FILE).write_bytes(b"".join(self.pieces(seal, FILE)))
+            return open_record(Path(room)).sections
 
     def _number(self, seal: str) -> int:
         with reading(self._engine, self.address) as connection:
