@@ -59,7 +59,7 @@ def _say(records: list[StoredRecord], found: Difference) -> None:
         if lines:
             say(f"{name} file, from A to B:")
             for line in lines:
-                say(f"  {line}")
+                say("\n".join(textwrap.wrap(f"  {line}", WIDTH, subsequent_indent="      ")))
     if found.findings:
         say("")
         rows = [("characteristic", "A", "B", "", "verdict")]

@@ -6,6 +6,7 @@
 2. A head that is gone or torn is found again from the records that stand there.
 3. What is dropped, doubled, renamed or from elsewhere shows in numbers, seals and the names of folders, and at the end
    of the chain in the head. Like a seal without a signature this shows accident, not forgery.
+4. What was deleted on purpose keeps its place by the note in its folder.
 """
 
 from __future__ import annotations
