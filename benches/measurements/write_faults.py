@@ -153,6 +153,9 @@ class _Written:
 # -- the axis --------------------------------------------------------------------------------------------------
 
 
+_UNMOVED = "safe enabled=False moving=False"
+
+
 @dataclass
 class Axis:
     """What happened to the axis, in order: moves, and how it stood whenever its safe state was reached."""
@@ -186,8 +189,9 @@ class Axis:
 
     @property
     def safe(self) -> bool:
-        """Whether it was never moved, or stands halted and energised since its last move."""
-        return not self.seen or self.seen[-1] == "safe enabled=True moving=False"
+        """Whether it stands halted, and energised if it was moved, since its last move."""
+        moved = "move" in self.seen
+        return not self.seen or self.seen[-1] in ("safe enabled=True moving=False", *([] if moved else [_UNMOVED]))
 
 
 # -- one night -------------------------------------------------------------------------------------------------

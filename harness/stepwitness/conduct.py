@@ -29,6 +29,7 @@ from stepwitness.records.bench_journal import BenchJournal
 from stepwitness.records.manifest import journal_path, refuse_existing
 from stepwitness.records.record import RunFacts, seal_record
 from stepwitness.records.rendering import rendered
+from stepwitness.records.run_folder import make_folder
 from stepwitness.signals import StopSignals, what_ended
 from stepwitness.site import NOTHING_SAID, SiteFacts
 
@@ -82,7 +83,7 @@ def conduct(
     course = _Course()
     failure: BaseException | None = None
     with _owned(bench, run=id, started=started, live=bool(live)):
-        directory.mkdir(parents=True, exist_ok=True)
+        make_folder(directory)
         try:
             _acquire_all(
                 plan,

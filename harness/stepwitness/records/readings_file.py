@@ -29,6 +29,7 @@ from stepwitness.quantities import Kind, exact
 from stepwitness.records.journal import JournalWriter
 from stepwitness.records.manifest import journal_path
 from stepwitness.records.record import RunFacts, seal_record
+from stepwitness.records.run_folder import make_folder
 from stepwitness.site import NOTHING_SAID, SiteFacts
 
 OVER = "file"
@@ -77,7 +78,7 @@ def record_readings(
     stops = read_stops(text, str(file), planned, bench)
     started = (now or datetime.now(UTC)).isoformat(timespec="seconds")
     digest = hashlib.sha256(text.encode()).hexdigest()
-    directory.mkdir(parents=True, exist_ok=True)
+    make_folder(directory)
     header = {"id": planned.id, "procedure": planned.procedure.name, "file": file.name, "sha256": digest}
     with JournalWriter(journal_path(directory, planned.id), header) as journal:
         for row in _rows(stops, table):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
+from stepwitness.records.sealed import RecordError
+
 
 def minute(started: str) -> str:
     """The minute of an ISO 8601 time, as folders are named."""
@@ -12,9 +14,14 @@ def minute(started: str) -> str:
 
 
 def make_run_folder(reports: Path, *, bench: str, stamp: str, plan: str) -> Path:
-    """A new folder for one record; `stamp` is the run's `minute`. Two processes never get the same."""
+    """A new folder for one record; `stamp` is the run's `minute`. Two processes never get the same.
+
+    Raises
+    ------
+    RecordError : where it can't be made.
+    """
     above = Path(reports) / bench
-    above.mkdir(parents=True, exist_ok=True)
+    make_folder(above)
     name, number = stamp, 1
     while True:
         try:
@@ -23,3 +30,13 @@ def make_run_folder(reports: Path, *, bench: str, stamp: str, plan: str) -> Path
         except FileExistsError:
             name = f"{stamp}-{plan}" + (f"-{number}" if number > 1 else "")
             number += 1
+        except OSError as error:
+            raise RecordError(f"{above / name}: can't be made: {error.strerror}") from error
+
+
+def make_folder(directory: Path) -> None:
+    """The folder for a record, where it isn't there yet; `RecordError` where it can't be made."""
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"{directory}: can't be made: {error.strerror}") from error
