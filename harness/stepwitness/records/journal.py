@@ -135,8 +135,10 @@ class JournalWriter:
         try:
             self._append([{"schema": SCHEMA, "header": dict(header)}])
             sync_directory(self.path.parent)
-        except BaseException:
+        except BaseException as error:
             self._file.close()
+            if isinstance(error, OSError):
+                raise JournalError(f"{self.path}: can't be written: {error.strerror}") from error
             raise
 
     def __enter__(self) -> Self:
