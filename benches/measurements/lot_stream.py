@@ -23,9 +23,10 @@ import numpy as np
 from stepwitness.inspection.description import Sampling
 from stepwitness.inspection.sampling import sample_plan
 from stepwitness.inspection.sentence import Outcome, Sentence, Unit, judged_lot
-from stepwitness.inspection.serials import drawn, expanded
+from stepwitness.inspection.serials import drawn
 from stepwitness.metrology.operating_characteristic import accept_binomial
 from stepwitness.metrology.switching import Inspected, Stage, State, after, resumed
+from stepwitness.serials import expanded
 
 SERIALS = expanded("FS-001 to FS-120")
 SAMPLING = Sampling("ISO 2859-1:1999", "II", 2.5)

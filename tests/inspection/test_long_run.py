@@ -12,7 +12,7 @@ from random import Random
 import pytest
 
 from stepwitness.findings import Characteristic, Figure, Limit
-from stepwitness.inspection.description import Measured, Sampling
+from stepwitness.inspection.description import Sampling
 from stepwitness.inspection.sampling import sample_plan
 from stepwitness.inspection.sentence import Outcome, Sentence, Unit, judged_lot
 from stepwitness.inspection.serials import drawn
@@ -20,6 +20,7 @@ from stepwitness.metrology.operating_characteristic import accept_binomial
 from stepwitness.metrology.sampling import Edition
 from stepwitness.metrology.switching import Stage
 from stepwitness.metrology.variables_sampling import accept_two_limits
+from stepwitness.plan.description import Measured
 from stepwitness.quantities import Kind
 from stepwitness.serials import expanded
 
