@@ -32,6 +32,7 @@ SERIALS = expanded("FS-001 to FS-120")
 SAMPLING = Sampling("ISO 2859-1:1999", "II", 2.5)
 AQL = 0.025
 BATCHES = 50
+LEAST = 1000
 UNITS = {bad: Unit("", outcome, outcome, {}) for bad, outcome in enumerate((Outcome.CONFORMING, Outcome.NONCONFORMING))}
 
 Place = tuple[str, tuple[bool, ...], int, int]
@@ -90,6 +91,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--lots", type=int, default=200_000, help="in each series")
     lots = parser.parse_args().lots
+    if lots < LEAST:
+        parser.error(f"--lots {lots}: at least {LEAST}, for shares that have a standard error")
     plans = {stage: sample_plan(SAMPLING, len(SERIALS), Stage(stage)) for stage in ("normal", "tightened")}
     print(f"lots of {len(SERIALS)}, {SAMPLING.edition}, level II, AQL 2.5 %; {lots} lots a series")
     for stage, plan in plans.items():

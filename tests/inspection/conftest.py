@@ -161,6 +161,19 @@ class Inward:
 
 
 @pytest.fixture
+def sheets() -> None:
+    """Reports and sheets are drawn, as they are outside these tests."""
+
+
+@pytest.fixture(autouse=True)
+def no_sheets(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hundreds of units, whose reports nobody reads; a test that does asks for `sheets`."""
+    if "sheets" not in request.fixturenames:
+        monkeypatch.setattr("stepwitness.conduct.rendered", lambda _: (None, []))
+        monkeypatch.setattr("stepwitness.inspection.document.rendered", lambda *_: (None, []))
+
+
+@pytest.fixture
 def inward(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Inward:
     units = Units()
     known = {"sway": units.procedure()}

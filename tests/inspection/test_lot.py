@@ -80,6 +80,7 @@ def test_a_lot_of_good_units_is_accepted_with_a_record_of_each(inward) -> None:
         assert [one["characteristic"] for one in unit["findings"]] == ["offset", "worst"]
 
 
+@pytest.mark.usefixtures("sheets")
 def test_a_failure_is_told_at_once_and_its_readings_are_kept(inward) -> None:
     path = inward.lot()
     bad = drawn(inward, path)[0]
@@ -95,6 +96,7 @@ def test_a_failure_is_told_at_once_and_its_readings_are_kept(inward) -> None:
     folder = inward.reports / sections["units"][0]["attempts"][0]["folder"]
     assert (folder / "sway.journal.jsonl").is_file()
     assert (folder / "report.html").is_file()
+    assert (inward.reports / "lots-simulated/Fennick-Screws/FS-2040-B/2026-117/lot.html").is_file()
 
 
 def test_the_sample_is_drawn_once(inward) -> None:

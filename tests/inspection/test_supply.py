@@ -24,13 +24,6 @@ from stepwitness.rig import Refused
 TODAY = date(2026, 11, 25)
 
 
-@pytest.fixture(autouse=True)
-def no_sheets(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Hundreds of units, whose reports nobody reads."""
-    monkeypatch.setattr("stepwitness.conduct.rendered", lambda _: (None, []))
-    monkeypatch.setattr("stepwitness.inspection.document.rendered", lambda *_: (None, []))
-
-
 class Deliveries:
     """One supplier's lots: + all units good, - as many bad as the plan turns down, o one more than Ac."""
 
