@@ -1,6 +1,6 @@
 """Geometry: exact conversions over any length of motion, and the bounds of a following-error window.
 
-Closed forms are first principles, written out in `tests/references/data/screw-and-motor/stepper-closed-forms.json`.
+Closed forms are first principles, written out in `screw-and-motor/stepper-closed-forms.json` of the check values that ship.
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ import json
 import math
 from dataclasses import replace
 from fractions import Fraction
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -26,10 +25,9 @@ from stepwitness.axis import (
     full_steps_of,
 )
 from stepwitness.errors import BadInput
+from stepwitness.installation.reference_data import REFERENCES
 
-CLOSED_FORMS: dict[str, Any] = json.loads(
-    (Path(__file__).parent / "references/data/screw-and-motor/stepper-closed-forms.json").read_text()
-)
+CLOSED_FORMS: dict[str, Any] = json.loads((REFERENCES / "screw-and-motor" / "stepper-closed-forms.json").read_text())
 
 DOSER = Axis(
     name="doser",

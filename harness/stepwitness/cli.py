@@ -25,6 +25,7 @@ from stepwitness.commands import (
     key,
     list_,
     lot,
+    prove_installation,
     qualify,
     report,
     runs,
@@ -65,6 +66,7 @@ COMMANDS = (
     verify,
     key,
     sign,
+    prove_installation,
 )
 """In the order in which `--help` lists them."""
 

@@ -11,13 +11,13 @@ import json
 import math
 from decimal import Decimal
 from fractions import Fraction
-from pathlib import Path
 
 import pytest
 
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.metrology.anova import OneWay, one_way
 
-DATA = Path(__file__).parent / "data" / "nist-strd"
+DATA = REFERENCES / "nist-strd"
 CERTIFIED = json.loads((DATA / "certified-anova.json").read_text(encoding="utf-8"))["one_way_anova"]
 
 DIGITS = {

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import json
 import math
-from pathlib import Path
 
 import pytest
 from scipy import stats
 
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.metrology import capability as cap
 from stepwitness.metrology import tolerance as tol
 from stepwitness.metrology.quantile_capability import percentile
 
-DATA = Path(__file__).parent / "data" / "spc"
+DATA = REFERENCES / "spc"
 
 
 def test_the_handbooks_capability() -> None:

@@ -5,15 +5,15 @@ from __future__ import annotations
 import csv
 import json
 import math
-from pathlib import Path
 
 import pytest
 
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.metrology import run_rules as rules
 from stepwitness.metrology import sequential_charts as sequential
 from stepwitness.metrology.control_constants import constants
 
-DATA = Path(__file__).parent / "data" / "spc"
+DATA = REFERENCES / "spc"
 
 
 def rows() -> list[dict[str, str]]:

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import csv
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.metrology.gauge_study import GaugeStudy, gauge_study
 
-DATA = Path(__file__).parent / "data" / "gauge-study"
+DATA = REFERENCES / "gauge-study"
 EXPECTED = json.loads((DATA / "crossed-10x3x3-results.json").read_text(encoding="utf-8"))
 
 

@@ -1,18 +1,18 @@
 """Budgets and decision rules against JCGM 100 example H.1, JCGM 101 9.2 and JCGM 106.
 
-Sources: data/README.md. H.1's inputs and results are published; the digits beyond were computed independently. The
-simulation examples of JCGM 101 9.2.2 to 9.2.4 are from memory. Conformance probabilities were computed independently.
+Sources: README.md beside the check values. H.1's inputs and results are published; the digits beyond were computed
+independently. The simulation examples of JCGM 101 9.2.2 to 9.2.4 are from memory. Conformance probabilities were computed independently.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from pathlib import Path
 from typing import Any
 
 import pytest
 
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.metrology.budget import (
     Budget,
     Distribution,
@@ -27,7 +27,7 @@ from stepwitness.metrology.budget import (
 from stepwitness.metrology.decision import Bell, Decision, Rule, conformity, decide, guard_factor
 from stepwitness.metrology.montecarlo import disagreement, simulate
 
-DATA = Path(__file__).parent / "data" / "gum"
+DATA = REFERENCES / "gum"
 H1: dict[str, Any] = json.loads((DATA / "h1-end-gauge.json").read_text())
 CONFORMITY: dict[str, Any] = json.loads((DATA / "conformity.json").read_text())
 NAMES = ("l_S", "d", "alpha_S", "theta", "delta_alpha", "delta_theta")

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 
 import pytest
 
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.metrology import survival
 from stepwitness.metrology.life import fit_weibull, life_quantile
 
-DATA = Path(__file__).parent / "data" / "life"
+DATA = REFERENCES / "life"
 CASE = json.loads((DATA / "weibull-kaplan-meier.json").read_text(encoding="utf-8"))
 
 

@@ -10,18 +10,18 @@ import json
 import math
 from dataclasses import replace
 from fractions import Fraction
-from pathlib import Path
 from typing import Any
 
 import pytest
 
 from stepwitness.axis import Axis, Decoding, Encoder, Mounting, Orientation
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.standin import motor, screw
 from stepwitness.standin.encoder import QuadratureDecoder
 from stepwitness.standin.parameters import GaugePhysics, LoadPhysics, MotorPhysics, ScrewPhysics, StandIn
 from stepwitness.standin.plant import Plant, inertia
 
-_DATA = Path(__file__).parent / "data" / "screw-and-motor"
+_DATA = REFERENCES / "screw-and-motor"
 SCREWS: dict[str, Any] = json.loads((_DATA / "power-screw.json").read_text(encoding="utf-8"))
 STEPPER: dict[str, Any] = json.loads((_DATA / "stepper-closed-forms.json").read_text(encoding="utf-8"))
 CASE = {key: float(value) for key, value in STEPPER["case"].items()}

@@ -6,14 +6,14 @@ Formulas of ISO 9283:1998 from memory; its text was not at hand.
 from __future__ import annotations
 
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.metrology.pose import greatest_drift, pose
 
-DATA = Path(__file__).parent / "data" / "iso-9283"
+DATA = REFERENCES / "iso-9283"
 EXPECTED = json.loads((DATA / "pose-results.json").read_text(encoding="utf-8"))
 COMMAND = [512.0, -128.0, 77.0]
 

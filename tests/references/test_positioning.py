@@ -1,6 +1,6 @@
 """ISO 230-2 figures against two cases with independently computed results, to the digits given.
 
-Source: invented data; results by exact rationals and 40-digit arithmetic (data/README.md).
+Source: invented data; results by exact rationals and 40-digit arithmetic (README.md beside them).
 """
 
 from __future__ import annotations
@@ -8,15 +8,15 @@ from __future__ import annotations
 import csv
 import json
 import math
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.metrology.positioning import Positioning, PositioningAccumulator, positioning
 
-DATA = Path(__file__).parent / "data" / "iso-230-2"
+DATA = REFERENCES / "iso-230-2"
 CASES = ("case1", "case2")
 DIGITS = 14
 """The results have 17 significant digits; double precision keeps 15 to 16 of an input and loses one on the way."""

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import csv
 import json
-from pathlib import Path
 
 import pytest
 
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.metrology import binomial
 from stepwitness.metrology import operating_characteristic as oc
 from stepwitness.metrology import sampling_tables as tables
 from stepwitness.metrology.sampling import acceptance_one_step_tighter, code_letter, single_plan
 
-DATA = Path(__file__).parent / "data" / "sampling"
+DATA = REFERENCES / "sampling"
 COLUMNS = {"S1": "S-1", "S2": "S-2", "S3": "S-3", "S4": "S-4", "I": "I", "II": "II", "III": "III"}
 
 

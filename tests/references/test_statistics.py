@@ -10,14 +10,14 @@ import math
 import re
 from decimal import Decimal, localcontext
 from fractions import Fraction
-from pathlib import Path
 
 import pytest
 
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.metrology.positioning import positioning
 from stepwitness.metrology.statistics import Running
 
-DATA = Path(__file__).parent / "data" / "nist-strd"
+DATA = REFERENCES / "nist-strd"
 CERTIFIED = json.loads((DATA / "certified.json").read_text())["univariate"]
 
 DIGITS = {

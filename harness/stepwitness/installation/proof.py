@@ -1,0 +1,122 @@
+"""Runs every known case on the software as it is installed, and seals what came of it.
+
+ISO/IEC 17025:2017, 7.11.2 asks that software be validated for its function before it is used.
+"""
+
+from __future__ import annotations
+
+import platform
+import tempfile
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from stepwitness.errors import StepwitnessError
+from stepwitness.installation import figures, physics, runs
+from stepwitness.installation.case import Case, Check, ran
+from stepwitness.records.run_folder import make_run_folder, minute
+from stepwitness.records.sealed import write_sealed
+
+SCHEMA = "stepwitness-installation/1"
+FILE = "installation.json"
+KIND = "installation"
+"""As what the store keeps the document, and the folder below that of the records."""
+
+CASES: tuple[Case, ...] = (*figures.CASES, *physics.CASES, *runs.CASES)
+
+_LIBRARIES = ("numpy", "scipy", "pydantic", "pyyaml", "pint", "rfc8785", "sqlalchemy", "pytest", "jinja2")
+
+
+def prove(
+    cases: Sequence[Case] = CASES, *, operator: str = "", told: Callable[[Case, Sequence[Check]], None]
+) -> dict[str, Any]:
+    """Run the cases; the sections of the document. `told` is given each case with its checks as soon as it ran."""
+    started = _now()
+    entries = []
+    with tempfile.TemporaryDirectory(prefix="stepwitness-proof-") as scratch:
+        for number, case in enumerate(cases, start=1):
+            folder = Path(scratch) / str(number)
+            folder.mkdir()
+            checks = ran(case, folder)
+            told(case, checks)
+            entries.append(_entry(case, checks))
+    differing = [entry["name"] for entry in entries if not entry["agrees"]]
+    count = sum(len(entry["checks"]) for entry in entries)
+    verdict = "FAIL" if differing else "PASS"
+    known = "1 known case" if len(entries) == 1 else f"{len(entries)} known cases"
+    reason = (
+        f"{len(differing)} of {len(entries)} cases differ: {'; '.join(differing)}"
+        if differing
+        else (f"{known} with {count} figures came out as they must")
+    )
+    return {
+        "installation": {
+            "started": started,
+            "ended": _now(),
+            "operator": operator,
+            "verdict": verdict,
+            "statement": f"stepwitness {_version('pytest-stepwitness')} on {platform.node()}: {verdict}. {reason}.",
+        },
+        "cases": entries,
+        "software": {
+            "stepwitness": _version("pytest-stepwitness"),
+            "python": platform.python_version(),
+            **{name: _version(name) for name in _LIBRARIES},
+        },
+        "platform": {
+            "system": platform.platform(),
+            "machine": platform.machine(),
+            "node": platform.node(),
+        },
+    }
+
+
+def file_proof(sections: dict[str, Any], reports: Path) -> tuple[Path, list[str]]:
+    """Seal the sections in a folder of their own below `reports`, and hand them to the store; the document's path, and
+    what couldn't be filed.
+
+    Raises
+    ------
+    RecordError : the folder can't be written.
+    """
+    from stepwitness.records.store import open_store
+
+    folder = make_run_folder(reports, bench=KIND, stamp=minute(sections["installation"]["started"]), plan="proof")
+    path = write_sealed(folder / FILE, SCHEMA, sections)
+    try:
+        with open_store(reports=reports) as store:
+            store.file_document(KIND, f"{sections['platform']['node']}/{folder.name}", path)
+    except StepwitnessError as error:
+        return path, [f"{path} isn't in the store yet: {' '.join(str(error).splitlines())}"]
+    return path, []
+
+
+def _entry(case: Case, checks: Sequence[Check]) -> dict[str, Any]:
+    return {
+        "name": case.name,
+        "source": case.source,
+        "agrees": all(check.agrees for check in checks),
+        "checks": [
+            {
+                "figure": check.figure,
+                "expected": check.expected,
+                "found": check.found,
+                "tolerance": check.tolerance,
+                "agrees": check.agrees,
+            }
+            for check in checks
+        ],
+    }
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def _version(distribution: str) -> str:
+    try:
+        return version(distribution)
+    except PackageNotFoundError:
+        return "absent"
