@@ -1,6 +1,6 @@
 """Geometry: exact conversions over any length of motion, and the bounds of a following-error window.
 
-Closed forms are first principles, written out in `screw-and-motor/stepper-closed-forms.json` of the check values that ship.
+Closed forms are first principles, written out in the check values `screw-and-motor/stepper-closed-forms.json`.
 """
 
 from __future__ import annotations

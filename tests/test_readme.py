@@ -10,6 +10,7 @@ import pytest
 
 from stepwitness.bench.model import parse_bench
 from stepwitness.plan.model import parse_plan, refuse_too_fine
+from stepwitness.qualification.model import load_qualification
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -35,6 +36,15 @@ def test_what_a_nightly_plan_may_add_loads() -> None:
     plan = parse_plan(text, "nightly.plan.yaml", bench)
     refuse_too_fine(plan, bench)
     assert [planned.procedure.guards for planned in plan.procedures] == [True, False]
+
+
+def test_the_qualification_loads(tmp_path: Path) -> None:
+    shutil.copytree(ROOT / "benches" / "qualification", tmp_path, dirs_exist_ok=True)
+    path = tmp_path / "doser.qualification.yaml"
+    path.write_text(block("yaml", "clauses:"), encoding="utf-8")
+    told = load_qualification(path)
+    assert [clause.number for clause in told.clauses] == ["4.1", "4.2"]
+    assert [point.before for point in told.hold_points] == ["4.2"]
 
 
 def test_the_hand_written_test_passes(pytester: pytest.Pytester) -> None:

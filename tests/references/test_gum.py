@@ -1,7 +1,8 @@
 """Budgets and decision rules against JCGM 100 example H.1, JCGM 101 9.2 and JCGM 106.
 
 Sources: README.md beside the check values. H.1's inputs and results are published; the digits beyond were computed
-independently. The simulation examples of JCGM 101 9.2.2 to 9.2.4 are from memory. Conformance probabilities were computed independently.
+independently. The simulation examples of JCGM 101 9.2.2 to 9.2.4 are from memory. Conformance probabilities were
+computed independently.
 """
 
 from __future__ import annotations
