@@ -35,7 +35,16 @@ def units(values_um=VALUES_UM, verdicts: dict[int, Verdict] | None = None, expan
         UnitResult(
             f"U{at}",
             verdicts.get(at, Verdict.PASS),
-            {"sway.offset": {"value": value * 1e-6, "U": expanded_um * 1e-6}},
+            {
+                "sway.offset": {
+                    "value": value * 1e-6,
+                    "U": expanded_um * 1e-6,
+                    "title": "offset",
+                    "symbol": "O",
+                    "verdict": verdicts.get(at, Verdict.PASS).value,
+                    "shown": {"text": f"{value:g} µm ± 1 µm", "limit": "≤ 25 µm"},
+                }
+            },
         )
         for at, value in enumerate(values_um)
     ]
@@ -58,7 +67,9 @@ def test_a_clause_is_open_until_every_unit_is_decided(clause: Clause) -> None:
 def test_one_unit_that_doesnt_pass_ends_it_at_once(clause: Clause, verdict: Verdict) -> None:
     found = judged(clause, units(verdicts={1: verdict})[:3], sample=5)
     assert found.verdict is verdict
-    assert found.statement == f"1 of 3\u2009units does not pass: U1 {verdict.value}."
+    assert found.statement == (
+        f"1 of 3\u2009units does not pass: U1 {verdict.value}, offset O 10 µm\u00a0±\u00a01 µm, limit ≤ 25 µm."
+    )
 
 
 @pytest.mark.parametrize(("n", "verdict"), [(22, Verdict.PASS), (21, Verdict.FAIL)])
@@ -71,6 +82,13 @@ def test_a_success_run_of_22_shows_90_percent_at_90_percent(clause: Clause, n: i
     assert found.numbers["n_due"] == 22
 
 
+def test_no_more_than_a_few_are_named(clause: Clause) -> None:
+    found = judged(clause, units(verdicts=dict.fromkeys(range(5), Verdict.FAIL)), sample=5)
+    assert "U2 FAIL" in found.statement
+    assert "U3" not in found.statement
+    assert found.statement.endswith("; and 2 more.")
+
+
 def test_failures_that_are_allowed_cost_reliability(clause: Clause) -> None:
     """One failure: the least n with 0.9ⁿ + n·0.1·0.9ⁿ⁻¹ ≤ 0.1 is 38."""
     criterion = Criterion(By.RELIABILITY, reliability=0.9, confidence=0.9, failures=1)
@@ -79,7 +97,8 @@ def test_failures_that_are_allowed_cost_reliability(clause: Clause) -> None:
         assert judged(asked(clause, criterion), units([1.0] * n, bad), sample=n).verdict is verdict
     worse = judged(asked(clause, criterion), units([1.0] * 38, {3: Verdict.FAIL, 4: Verdict.INCONCLUSIVE}), sample=38)
     assert worse.verdict is Verdict.FAIL
-    assert "2 of 38\u2009units do not pass; up to 1 may: U3 FAIL, U4 INCONCLUSIVE." in worse.statement
+    assert worse.statement.startswith("2 of 38\u2009units do not pass; up to 1 may: U3 FAIL, offset O 1 µm")
+    assert "; U4 INCONCLUSIVE, offset O" in worse.statement
 
 
 # -- tolerance interval ----------------------------------------------------------------------------------------------

@@ -24,6 +24,8 @@ from stepwitness.metrology.tolerance import Side, Tolerance, distribution_free_t
 from stepwitness.plan.description import Measured, Plan
 from stepwitness.qualification.description import By, Clause, Criterion
 
+_MOST_NAMED = 3
+
 
 @dataclass(frozen=True)
 class UnitResult:
@@ -99,9 +101,24 @@ def criterion_text(criterion: Criterion, axis: Axis) -> str:
 
 
 def _too_many(bad: Sequence[UnitResult], criterion: Criterion, decided: int) -> str:
-    named = ", ".join(f"{unit.serial} {unit.verdict.value}" for unit in bad)
+    named = "; ".join(_told(unit) for unit in bad[:_MOST_NAMED])
+    if len(bad) > _MOST_NAMED:
+        named += f"; and {len(bad) - _MOST_NAMED} more"
     allowed = f"; up to {criterion.failures} may" if criterion.failures else ""
     return f"{len(bad)} of {counted(decided, 'unit')} {'does' if len(bad) == 1 else 'do'} not pass{allowed}: {named}."
+
+
+def _told(unit: UnitResult) -> str:
+    """``U2 FAIL, offset O 40.0 µm ± 2.0 µm, limit ≤ 25 µm``: by its worst finding."""
+    finding = max(unit.findings.values(), key=lambda one: Verdict(one["verdict"]).rank)
+    heading = f"{finding['title']} {finding['symbol']}".strip()
+    value = finding["shown"]["text"] if finding["value"] is not None else f"({finding['reason']})"
+    return f"{unit.serial} {unit.verdict.value}, {_kept(f'{heading} {value}')}, limit {finding['shown']['limit']}"
+
+
+def _kept(text: str) -> str:
+    """`text` in which no line breaks beside ±."""
+    return text.replace(" ± ", "\u00a0±\u00a0")
 
 
 def _reliability(criterion: Criterion, *, sample: int, failures: int) -> ClauseJudgement:
@@ -159,8 +176,7 @@ def _against(edge: float, expanded: float, measured: Measured, plan: Plan) -> tu
 
 def _reach(held: Tolerance, limit: Limit, expanded: float, axis: Axis) -> str:
     def told(value: float) -> str:
-        together = shown(value, expanded, limit.unit, limit.characteristic.kind, axis)
-        return str(together).replace(" ± ", "\u00a0±\u00a0")
+        return _kept(str(shown(value, expanded, limit.unit, limit.characteristic.kind, axis)))
 
     side = side_of(limit.characteristic)
     if side == "both":
