@@ -5,8 +5,8 @@
 Owners are forked from a process that has everything loaded. Each opens the bench with its sentinel and moves to and
 fro; the rig is served by this process, which notes when the halt arrives and looks at the physics' own truth
 afterwards. Prints a table of the times from the kill to the halt at the drive; the goals are a median of at most 10 ms
-and a maximum of at most 50 ms, and an axis at rest and energised every time. Beside the slowest stands how late this
-process' own timer came at worst while that halt was awaited.
+and a maximum of at most 50 ms, and an axis at rest and energised every time. Beside the slowest stands when the system
+told that the owner was dead, which a sentinel can't know before: on a busy machine the dead wait for a processor too.
 
 A real drive has a processor of its own. Where the system lets it, this process therefore goes before all others, as the
 drive's stand-in; the owners don't.
@@ -15,14 +15,17 @@ drive's stand-in; the owners don't.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import random
+import select
 import signal
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -74,11 +77,11 @@ def breed(path: str) -> None:
 
 @dataclass(frozen=True)
 class Kill:
-    """One kill: seconds to the halt at the drive, how late this process' own timer came meanwhile, and what was wrong
+    """One kill: seconds to the halt at the drive and until the system told of the death, and what was wrong
     afterwards."""
 
     seconds: float
-    late_s: float
+    death_s: float
     wrong: str
 
 
@@ -95,16 +98,29 @@ def kill_once(breeder: subprocess.Popen[str], served: ServedRig, dice: random.Ra
     while not rig.generator.moving(rig.clock.now()):
         time.sleep(dice.uniform(0.0, 0.005))
     served.halts_s.clear()
-    killed_s = looked_s = time.monotonic()
-    os.kill(pid, signal.SIGKILL)
-    late_s = 0.0
-    while not served.halts_s and looked_s < killed_s + WAITED_S:
-        time.sleep(POLL_S)
-        before_s, looked_s = looked_s, time.monotonic()
-        late_s = max(late_s, looked_s - before_s - POLL_S)
+    with watched(pid) as is_dead:
+        killed_s = now_s = time.monotonic()
+        os.kill(pid, signal.SIGKILL)
+        death_s = float("nan")
+        while not (served.halts_s and death_s > 0) and now_s < killed_s + WAITED_S:
+            time.sleep(POLL_S)
+            now_s = time.monotonic()
+            if not death_s > 0 and is_dead():
+                death_s = now_s - killed_s
     seconds = served.halts_s[0] - killed_s if served.halts_s else float("inf")
     breeder.stdout.readline()
-    return Kill(seconds, late_s, wrong_afterwards(served))
+    return Kill(seconds, death_s, wrong_afterwards(served))
+
+
+@contextlib.contextmanager
+def watched(pid: int) -> Iterator[Callable[[], bool]]:
+    """What tells whether a process is dead, as its sentinel is told."""
+    handle, waiting = os.pidfd_open(pid), select.poll()
+    waiting.register(handle, select.POLLIN)
+    try:
+        yield lambda: bool(waiting.poll(0))
+    finally:
+        os.close(handle)
 
 
 def wrong_afterwards(served: ServedRig) -> str:
@@ -155,9 +171,10 @@ def told(over: str, kills: list[Kill]) -> bool:
     safe = sum(not kill.wrong for kill in kills)
     halted = sum(kill.seconds < WAITED_S for kill in kills)
     met = safe == halted == len(kills) and statistics.median(times) <= GOAL_MEDIAN_S and times[-1] <= GOAL_MAX_S
-    row = " ".join(f"{1e3 * value:8.2f}" for value in (times[0], statistics.median(times), times[-1]))
+    after_s = max(kill.seconds - kill.death_s for kill in kills if kill.seconds < WAITED_S)
+    row = " ".join(f"{1e3 * value:8.2f}" for value in (times[0], statistics.median(times), times[-1], after_s))
     slowest = ", ".join(
-        f"{1e3 * kill.seconds:.1f} ({1e3 * kill.late_s:.1f})"
+        f"{1e3 * kill.seconds:.1f} ({1e3 * kill.death_s:.1f})"
         for kill in sorted(kills, key=lambda kill: kill.seconds)[-3:]
     )
     counts = f"{halted:>4} of {len(kills):<4} {safe:>4} of {len(kills):<4}"
@@ -193,10 +210,11 @@ def main() -> int:
     chosen = parser.parse_args()
     print(go_first())
     print(f"goals: median {1e3 * GOAL_MEDIAN_S:g} ms, max {1e3 * GOAL_MAX_S:g} ms, every axis halted and at rest")
-    columns = "".join(f"{name:>9}" for name in ("min ms", "median", "max"))
+    columns = "".join(f"{name:>9}" for name in ("min ms", "median", "max", "max*"))
     counts = f"{'halted':>12} {'at rest':>12}"
-    print(f"{'wire':<10} {'kills':>5}{columns}{counts} goals    slowest (this process' timer late by) ms", flush=True)
+    print(f"{'wire':<10} {'kills':>5}{columns}{counts} goals    slowest (death told after) ms", flush=True)
     met = [told(over, killed(over, chosen.kills, chosen.seed)) for over in chosen.over.split(",")]
+    print("* from when the system told of the owner's death, on this process' polls of 0.5 ms")
     load = ", ".join(f"{one:.1f}" for one in os.getloadavg())
     print(f"load of the machine over the last 1, 5 and 15 minutes: {load} on {os.cpu_count()} processors")
     return 0 if all(met) else 1

@@ -66,14 +66,19 @@ def served(pytester: pytest.Pytester) -> Iterator[ServedRig]:
 
 def started(pytester: pytest.Pytester, *arguments: str, ends: str = "") -> subprocess.Popen[str]:
     (pytester.path / "test_moves.py").write_text(MOVES.format(ends=ends or "pass"), encoding="utf-8")
-    return subprocess.Popen(
-        [sys.executable, "-m", "pytest", "-p", "no:randomly", "--live", NAME, *arguments],
-        cwd=pytester.path,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        start_new_session=True,
-    )
+    # A shell that runs these tests in the background has them, and what they start, ignore Ctrl-C.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        return subprocess.Popen(
+            [sys.executable, "-m", "pytest", "-p", "no:randomly", "--live", NAME, *arguments],
+            cwd=pytester.path,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            start_new_session=True,
+        )
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def moving(served: ServedRig) -> bool:
