@@ -181,6 +181,19 @@ def test_two_nodes_share_a_bus_and_must_agree_on_its_rate(running: Any) -> None:
     second.close()
 
 
+def test_a_bus_that_cant_be_opened_again_stays_lost_and_says_why(wired: Callable[..., Wired]) -> None:
+    import serial
+
+    one = wired()
+    one.node._bus._close_network()
+    with serial.Serial(one.node._bus.settings.channel, exclusive=True), pytest.raises(LinkLost, match="another owner"):
+        one.node.reconnect()
+    with pytest.raises(LinkLost, match=r"can't be opened: .*another owner"):
+        one.node.read(A)
+    one.node.reconnect()
+    assert one.node.read(A) == 1
+
+
 def test_a_bus_that_is_gone_stays_lost_until_it_is_opened_again(wired: Callable[..., Wired]) -> None:
     one = wired()
     assert one.node.read(A) == 1

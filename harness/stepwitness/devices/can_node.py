@@ -23,6 +23,7 @@ from typing import Any
 from stepwitness.devices.can_objects import CanObject
 from stepwitness.devices.errors import DeviceError, LinkLost, NoReply, Refused
 from stepwitness.devices.exchange_log import ExchangeLog
+from stepwitness.devices.links import unlock
 from stepwitness.devices.part_options import Options, time_option, whole_option
 from stepwitness.devices.sharing import SharedPorts
 from stepwitness.errors import BadInput, Place
@@ -105,7 +106,11 @@ class CanBus:
         """Open the bus anew; sends nothing to a node."""
         with self.lock:
             self._close_network()
-            self._open()
+            try:
+                self._open()
+            except LinkLost as error:
+                self.lost = str(error)
+                raise
             self.lost = ""
 
     def sdo(self, node: int) -> Any:
@@ -170,6 +175,8 @@ class CanBus:
     def _close_network(self) -> None:
         network, self._network = self._network, None
         if network is not None:
+            with contextlib.suppress(Exception):  # not an adapter on a serial port
+                unlock(network.bus.serialPortOrig)
             with contextlib.suppress(Exception):  # a dead bus can't be closed politely
                 network.disconnect()
             # Where the adapter is gone the library gives up before it has closed its own descriptor.
