@@ -2,6 +2,8 @@
 
     python benches/measurements/fault_matrix.py [share of the cases, default 1] [seed] [transport ...]
 
+Cases come in an order of dice, and a run that is interrupted prints the table of those it has had.
+
 A step is a kind of request to one part (``drive: move to``, ``drive: read 6041h``, ``gauge: READ?`` …); the fault
 strikes one of its occurrences, by dice. Most transports run the real line layers and the libraries below them on
 virtual time, so the same seed gives the same run; those called "real" put a relay between real ports, on scaled time,
@@ -565,37 +567,53 @@ def main() -> int:
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     transports = sys.argv[3:] or list(TRANSPORTS)
     signal.signal(signal.SIGALRM, _too_long)
-    tables: dict[str, dict[str, Counter[str]]] = {}
-    told = 0
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    tables: dict[str, dict[str, Counter[str]]] = {transport: defaultdict(Counter) for transport in transports}
+    told = done = 0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        for transport in transports:
-            healthy = all_healthy(transport, folder)
-            for (rig, procedure), outcome in healthy.items():
-                found = ", ".join(f"{name} {verdict}" for name, verdict in outcome.verdicts.items())
-                print(f"{transport}, {rig}, {procedure} in {outcome.duration_s:.1f} s: {found} {outcome.cause}")
-                assert not outcome.unasked, outcome.unasked
-            part = share * (REAL_SHARE if TRANSPORTS[transport].real else 1.0)
-            table = tables[transport] = defaultdict(Counter)
-            for case in cases(transport, healthy, seed):
-                if random.Random(f"{case}").random() >= part:
-                    continue
+        healthy = {transport: _told_healthy(transport, folder) for transport in transports}
+        chosen = [
+            case
+            for transport in transports
+            for case in cases(transport, healthy[transport], seed)
+            if random.Random(f"{case}").random() < share * (REAL_SHARE if TRANSPORTS[transport].real else 1.0)
+        ]
+        random.Random(seed).shuffle(chosen)  # so that a run that is cut has seen something of everything
+        begun_s = time.monotonic()
+        try:
+            for case in chosen:
                 assert case.fault is not None
-                right = healthy[case.rig, case.procedure]
+                right = healthy[case.transport][case.rig, case.procedure]
                 outcome = run(case, folder, deadline_s=3 * right.duration_s + 120.0)
                 wrong = fails(outcome, right)
-                row = table[case.fault.value]
+                row = tables[case.transport][case.fault.value]
                 row["cases"] += 1
                 row["struck"] += outcome.struck
                 row["aborted"] += "ABORTED" in outcome.verdicts.values()
                 row[wrong.split(":")[0] or "good"] += 1
+                done += 1
                 if wrong:
                     told += 1
                     print(f"{wrong}  [{case}]  {outcome.cause[:300]}", flush=True)
-            total = sum(table.values(), Counter())
-            print(f"{transport}: {', '.join(f'{total[head]} {head}' for head in HEADS)}\n", flush=True)
+                if done % 200 == 0:
+                    print(
+                        f"{done} of {len(chosen)} cases, {told} judged wrong, {time.monotonic() - begun_s:.0f} s",
+                        flush=True,
+                    )
+        except KeyboardInterrupt:
+            print(f"cut after {done} of {len(chosen)} cases")
     _print(tables)
     return 1 if told else 0
+
+
+def _told_healthy(transport: str, folder: Path) -> dict[tuple[str, str], Outcome]:
+    healthy = all_healthy(transport, folder)
+    for (rig, procedure), outcome in healthy.items():
+        found = ", ".join(f"{name} {verdict}" for name, verdict in outcome.verdicts.items())
+        print(f"{transport}, {rig}, {procedure} in {outcome.duration_s:.1f} s: {found} {outcome.cause}", flush=True)
+        assert not outcome.unasked, outcome.unasked
+    return healthy
 
 
 WRONGS = ("unasked", "wrong verdict", "hang", "late", "no cause")
