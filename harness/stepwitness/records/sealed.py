@@ -175,16 +175,18 @@ def broken_document(sealed: Sealed, data: bytes) -> list[str]:
     file, seal = sealed.path.name, sealed.seal
     digests, checks = _texts(seal.get("sections")), _texts(seal.get("checks"))
     broken = []
+    closes = _closes(seal)
     for name in sorted({*sealed.sections, *digests}):
         if name not in sealed.sections:
             broken.append(f"{file}: the section '{name}' is missing")
         elif name not in digests:
             broken.append(f"{file}: the section '{name}' isn't one that was sealed")
         else:
-            broken += _broken_section(file, name, sealed.sections[name], digests[name], checks.get(name, ""))
+            due = _Due(digests[name], checks.get(name, ""), sure=closes)
+            broken += _broken_section(file, name, sealed.sections[name], due)
     if sealed.schema != seal.get("schema"):
         broken.append(f"{file}: the schema isn't the one that was sealed; now {_short(sealed.schema)}")
-    if not broken and not _closes(seal):
+    if not broken and not closes:
         broken.append(f"{file}: the seal itself was changed")
     if not broken:
         form = canonical(json.loads(data, parse_int=_integer)) + b"\n"
@@ -207,12 +209,24 @@ def _texts(value: Any) -> dict[str, str]:
     return {name: str(text) for name, text in value.items()} if isinstance(value, dict) else {}
 
 
-def _broken_section(file: str, name: str, content: Any, sealed: str, checks: str) -> list[str]:
+@dataclass(frozen=True)
+class _Due:
+    """What a seal says of a section; `sure` where the seal itself is whole."""
+
+    digest: str
+    checks: str
+    sure: bool
+
+
+def _broken_section(file: str, name: str, content: Any, due: _Due) -> list[str]:
     try:
-        whole = digest(canonical(content)) == sealed
+        whole = digest(canonical(content)) == due.digest
     except ValueError as error:
         return [f"{file}: the section '{name}' can't have been sealed: {error}"]
-    changed = list(_changed_fields(name, content, [checks[at : at + _CHECK] for at in range(0, len(checks), _CHECK)]))
+    if whole and due.sure:
+        return []
+    checks = [due.checks[at : at + _CHECK] for at in range(0, len(due.checks), _CHECK)]
+    changed = list(_changed_fields(name, content, checks))
     if whole:
         return [f"{file}: the seal's checks of the section '{name}' were changed"] if changed else []
     if not changed:
