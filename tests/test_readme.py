@@ -47,6 +47,12 @@ def test_the_qualification_loads(tmp_path: Path) -> None:
     assert [point.before for point in told.hold_points] == ["4.2"]
 
 
+def test_the_sites_facts_load() -> None:
+    site = block("yaml", "laboratory:")
+    bench = parse_bench(block("yaml", "axis:") + site, "doser.bench.yaml")
+    assert (bench.site.operator, bench.site.authorised_by) == ("MK", "head of laboratory")
+
+
 def test_the_hand_written_test_passes(pytester: pytest.Pytester) -> None:
     shutil.copy(ROOT / "benches" / "tarnbrook" / "doser.bench.yaml", pytester.path)
     pytester.makepyfile(block("python", "def test_"))
