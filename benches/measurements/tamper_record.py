@@ -3,9 +3,9 @@
     python benches/measurements/tamper_record.py [changes a byte, default 2]
 
 A record of one procedure on stand-ins is made. Then each byte of record and journal is replaced in turn, by a flipped
-bit and by other letters, and `verify` is asked. The answers are counted by how precisely they tell the place: the field,
-the column and row of the reading, the section, or the byte, the line or the part of the seal. Exits 1 where a change
-isn't found. Records that are reordered, dropped or doubled are in `tests/records/test_chain.py`.
+bit and by other letters, and `verify` is asked. The answers are counted by how precisely they tell the place: the
+field, the column and row of the reading, the section, or the byte, the line or the part of the seal. Exits 1 where a
+change isn't found. Records that are reordered, dropped or doubled are in `tests/records/test_chain.py`.
 """
 
 from __future__ import annotations
