@@ -127,7 +127,10 @@ def test_json_stands_alone_on_the_output(capsys: pytest.CaptureFixture[str], mon
     assert code == 0
     assert (sections["sealed"], sections["sentence"]["sentence"]) == (True, "accepted")
     assert "Is the area clear? Type 'clear'" in error
+    sheet = Path(sections["folder"]) / "lot.html"
+    sheet.unlink()  # as where the process died between the sentence and its sheet
     assert json.loads(run(capsys, "show", "doser.lot.yaml", "--json")[1]) == sections
+    assert sheet.is_file()
 
 
 def test_a_unit_is_tested_again_with_a_reason(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

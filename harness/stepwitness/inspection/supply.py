@@ -12,6 +12,7 @@ import contextlib
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -65,9 +66,9 @@ class Supply:
     supplier: str
     part: str
 
-    @property
+    @cached_property
     def chain(self) -> list[Sealed]:
-        """Sentences and resumptions, the first first.
+        """Sentences and resumptions, the first first; read once, as none is added while a lot is under way.
 
         Raises
         ------
