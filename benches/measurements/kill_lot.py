@@ -2,8 +2,8 @@
 
     python benches/measurements/kill_lot.py [--kills 30] [--seed 1]
 
-`stepwitness lot inspect --unattended` on the demo's stand-ins is killed (SIGKILL) at random instants and started again
-until the lot has its sentence. After each kill the ledger is read; at the end it is compared, attempt by attempt, with
+`stepwitness lot inspect --unattended` on the demo's stand-ins is killed (SIGKILL) at random instants after a unit's
+first readings, and started again until the lot has its sentence. After each kill the ledger is read; at the end it is compared, attempt by attempt, with
 the records on disk: every attempt that moved has a record that is whole, no unit was decided twice, and the sentence is
 the one of a lot that was never killed.
 """
@@ -11,27 +11,40 @@ the one of a lot that was never killed.
 from __future__ import annotations
 
 import argparse
-import contextlib
 import json
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 from random import Random
 
 from stepwitness.inspection.standing import replayed
-from stepwitness.inspection.supply import LEDGER_SCHEMA
+from stepwitness.inspection.supply import LEDGER_FILE, LEDGER_SCHEMA
+from stepwitness.records.journal import SUFFIX
 from stepwitness.records.ledger import read_events
 from stepwitness.records.manifest import FILE, verify
 
 DEMO = Path(__file__).parents[1] / "incoming"
 SEED = "1"
+LATEST_S = 3.0
+"""After the first readings of a unit; it takes some two seconds of an idle core."""
 
 
 def inspecting(reports: Path) -> list[str]:
     lot = str(DEMO / "doser.lot.yaml")
     given = ["lot", "inspect", lot, "--unattended", "--seed", SEED, "--reports", str(reports), "--json"]
     return [sys.executable, "-m", "stepwitness.cli", *given]
+
+
+def begun(reports: Path, process: subprocess.Popen[str]) -> bool:
+    """Wait for a unit's first readings; False where the process ended before."""
+    before = len(list(reports.rglob(f"*{SUFFIX}")))
+    while process.poll() is None:
+        if len(list(reports.rglob(f"*{SUFFIX}"))) > before:
+            return True
+        time.sleep(0.01)
+    return False
 
 
 def outcomes(sections: dict[str, object]) -> list[tuple[str, str]]:
@@ -52,20 +65,20 @@ def main() -> None:
         due = json.loads(told)
         kills, within = 0, 0
         while True:
-            wait_s = chance.uniform(0.2, 6.0) if kills < given.kills else None
             process = subprocess.Popen(
                 inspecting(harried), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
             )
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                told = process.communicate(timeout=wait_s)[0]
+            if kills < given.kills and begun(harried, process):
+                time.sleep(chance.uniform(0.0, LATEST_S))
+                process.kill()
+            told = process.communicate()[0]
+            if process.returncode >= 0:
                 break
-            process.kill()
-            process.communicate()
             kills += 1
-            for ledger in harried.rglob("lot.ledger.jsonl"):
-                within += replayed(read_events(ledger, LEDGER_SCHEMA)).unfinished is not None
+            (ledger,) = harried.rglob(LEDGER_FILE)
+            within += replayed(read_events(ledger, LEDGER_SCHEMA)).unfinished is not None
         found = json.loads(told)
-        (ledger,) = harried.rglob("lot.ledger.jsonl")
+        (ledger,) = harried.rglob(LEDGER_FILE)
         attempts = replayed(read_events(ledger, LEDGER_SCHEMA)).attempts
         recorded = [one for one in attempts if one.outcomes is not None]
         on_disk = {path.parent for path in harried.glob(f"*/*/{FILE}")}

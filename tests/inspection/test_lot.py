@@ -371,6 +371,16 @@ def test_another_unit_than_the_one_to_be_tested_again_is_refused(inward) -> None
     assert inward.units.tested == [*sample, sample[0]]
 
 
+def test_a_unit_that_is_still_open_may_be_scanned_again_in_anothers_place(inward) -> None:
+    path = inward.lot()
+    sample = drawn(inward, path)
+    inward.units.happens[sample[0]] = stall
+    inward.operator.scans = [sample[0], sample[0]]
+    sections = inspected(inward, path)
+    assert inward.units.tested == [sample[0], sample[0], sample[1], sample[2]]
+    assert [len(unit["attempts"]) for unit in sections["units"]] == [2, 1, 1]
+
+
 # -- open units ----------------------------------------------------------------------------------------------------
 
 

@@ -38,7 +38,7 @@ def inspect(lot: Lot, operator: Operator, *, initials: str = "", today: Callable
     while due:
         operator.say(f"\nunit {sample - len(lot.standing.due) + 1} of {sample}: {due[0]}")
         attempt = inspect_unit(lot, due[0], operator, initials=initials, today=today())
-        due.remove(attempt.serial)
+        due = [serial for serial in due if serial != attempt.serial]
         _told_of_lot(lot, operator)
 
 
