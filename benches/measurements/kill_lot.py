@@ -3,9 +3,9 @@
     python benches/measurements/kill_lot.py [--kills 30] [--seed 1]
 
 `stepwitness lot inspect --unattended` on the demo's stand-ins is killed (SIGKILL) at random instants after a unit's
-first readings, and started again until the lot has its sentence. After each kill the ledger is read; at the end it is compared, attempt by attempt, with
-the records on disk: every attempt that moved has a record that is whole, no unit was decided twice, and the sentence is
-the one of a lot that was never killed.
+first readings, and started again until the lot has its sentence. After each kill the ledger is read; at the end it is
+compared, attempt by attempt, with the records on disk: every attempt that moved has a record that is whole, no unit was
+decided twice, and the sentence is the one of a lot that was never killed.
 """
 
 from __future__ import annotations

@@ -141,6 +141,15 @@ def test_unsteady_production_ends_reduced_inspection(inward) -> None:
     assert series.stage == "normal"
 
 
+def test_reduced_inspection_ends_where_it_isnt_wanted_any_more_and_doesnt_pass_to_another_edition(inward) -> None:
+    series = Deliveries(inward, sampling=MIL, reduction="{wanted: yes, limit_number: 0}")
+    series.arrive("+" * 10)
+    assert series.stage == "reduced"
+    assert series.supply.state("ISO 2859-1:1999").stage is Stage.NORMAL
+    series.arrive("+", reduction="{wanted: no}")
+    assert (series.stages[-1], series.stage) == ("reduced", "normal")
+
+
 def test_a_resubmitted_lot_doesnt_count_but_one_that_was_never_sentenced_does(inward) -> None:
     series = Deliveries(inward, sampling=ISO)
     series.arrive("-")

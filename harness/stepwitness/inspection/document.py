@@ -15,7 +15,7 @@ from stepwitness.inspection.serials import METHOD
 from stepwitness.inspection.standing import Attempt, Standing
 from stepwitness.inspection.supply import LOT_SCHEMA, moved, plain_state
 from stepwitness.inspection.wording import measured_named, plan_text, statement
-from stepwitness.metrology.switching import Inspected, State, after
+from stepwitness.metrology.switching import Inspected, Stage, State, after
 from stepwitness.records.manifest import text_digest
 from stepwitness.records.rendering import rendered
 from stepwitness.records.sealed import write_sealed
@@ -87,10 +87,12 @@ def _counts(lot: Lot) -> bool:
 
 def _inspected(progress: Progress) -> Inspected:
     reduction, plan, judgement = progress.description.reduction, progress.sampling_plan, progress.judgement
+    # the rules know no wish to end reduced inspection; the next lot is on normal, as where production isn't steady
+    ends_reduced = progress.draw.stage is Stage.REDUCED and not reduction.wanted
     return Inspected(
         plan.attributes,
         judgement.nonconforming,
-        steady=reduction.steady,
+        steady=reduction.steady and not ends_reduced,
         reduction_wanted=reduction.wanted,
         limit_number=reduction.limit_number,
         accepted=None if plan.variables is None else judgement.sentence is Sentence.ACCEPTED,

@@ -38,6 +38,7 @@ from stepwitness.inspection.standing import (
 )
 from stepwitness.inspection.supply import LEDGER_FILE, LEDGER_SCHEMA, LOT_FILE, Supply, lot_folder
 from stepwitness.inspection.wording import plan_text
+from stepwitness.metrology.statistics import BadReadings
 from stepwitness.metrology.switching import Stage
 from stepwitness.plan.description import Plan
 from stepwitness.records.ledger import Ledger, read_events
@@ -193,7 +194,10 @@ class Lot:
                 f"'stepwitness lot resume' says so"
             )
         seed = secrets.randbelow(LARGEST_SEED) if seed is None else seed
-        sample = sample_plan(told.sampling, told.quantity, stage).sample
+        try:
+            sample = sample_plan(told.sampling, told.quantity, stage).sample
+        except BadReadings as error:
+            raise Refused(f"there is no {stage.value} plan for {told.title}: {error}") from None
         serials = drawn(told.serials, sample, seed)
         self._ledger.append(DRAWN, serials=list(serials), seed=seed, method=METHOD, stage=stage.value)
 

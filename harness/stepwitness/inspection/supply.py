@@ -99,12 +99,18 @@ class Supply:
         return {"number": len(chain) + 1, "follows": chain[-1].seal["sha256"] if chain else None}
 
     def state(self, edition: Edition) -> State:
-        """How inspection stands. Under another edition than before the stage stays, and counts start anew."""
+        """How inspection stands.
+
+        Under another edition than before the stage stays and counts start anew; only reduced inspection goes back to
+        normal, since that edition's conditions for it haven't been met.
+        """
         chain = self.chain
         if not chain:
             return State(edition)
         state = state_from(chain[-1].sections["switching"]["after"])
-        return state if state.edition == edition else State(edition, state.stage)
+        if state.edition == edition:
+            return state
+        return State(edition, Stage.NORMAL if state.stage is Stage.REDUCED else state.stage)
 
     def sentence_of(self, lot: str) -> str:
         """The sentence of a lot by its number, or an empty text where it has none."""
@@ -180,7 +186,10 @@ _MOVES = {
     (Stage.TIGHTENED, Stage.DISCONTINUED): "5 lots weren't accepted since tightened inspection began; the supplier has "
     "to act first",
     (Stage.NORMAL, Stage.REDUCED): "the series of accepted lots is long enough, and reduction is wanted",
-    (Stage.REDUCED, Stage.NORMAL): "a lot wasn't accepted, was accepted between Ac and Re, or production isn't steady",
+    (
+        Stage.REDUCED,
+        Stage.NORMAL,
+    ): "a lot wasn't accepted or lay between Ac and Re, production isn't steady, or reduction isn't wanted any more",
 }
 
 
