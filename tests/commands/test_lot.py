@@ -107,7 +107,7 @@ def test_a_break_says_that_the_lot_can_be_carried_on_and_returns_1(
     first, second = sample(capsys, monkeypatch)
     answers(monkeypatch, "", first, "", "clear")
     code, _, error = run(capsys, "inspect", "doser.lot.yaml")
-    assert (code, error.strip()) == (1, "the input ended; the lot can be carried on")
+    assert (code, error.strip()) == (1, "the input ended; the work can be carried on")
     code, told, _ = run(capsys, "show", "doser.lot.yaml")
     assert code == 1
     assert f"{second}  not tested" in told

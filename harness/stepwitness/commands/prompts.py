@@ -44,9 +44,9 @@ class AtTerminal:
         if not sys.stdin.isatty():  # where nobody typed it, nothing shows it
             print(answer.rstrip("\n"), file=stream)
         if not answer:
-            raise BrokenOff("the input ended; the lot can be carried on")
+            raise BrokenOff("the input ended; the work can be carried on")
         if answer.strip() == QUIT:
-            raise BrokenOff("broken off by the operator; the lot can be carried on")
+            raise BrokenOff("broken off by the operator; the work can be carried on")
         return answer.rstrip("\n")
 
 

@@ -4,6 +4,7 @@
    clause's criterion lets a re-run for that reason count; both are kept.
 2. A record counts for the plan by which it was taken: where a clause's plan changed since, its units are due again.
 3. An attempt that left a unit undecided, or left no record, is kept, and the unit is due again without a reason.
+4. What somebody does is one act, one line of the log: no kill parts a change of files from the deviation that tells it.
 """
 
 from __future__ import annotations
@@ -201,11 +202,12 @@ def _after(course: Course, event: Event) -> Course:
     if kind == CONFIRMED:
         return replace(course, confirmed={**course.confirmed, event["text"]: _act(event)})
     if kind == RECORDED:
-        return replace(course, recorded=(*course.recorded, Recorded(_act(event), event["values"])))
+        course = replace(course, recorded=(*course.recorded, Recorded(_act(event), event["values"])))
+        return _with_deviation(course, _act(event)) if event["text"] else course
     if kind == RELEASED:
         return replace(course, releases=(*course.releases, _act(event)))
     if kind == DEVIATED:
-        return replace(course, deviations=(*course.deviations, _act(event)))
+        return _with_deviation(course, _act(event))
     if kind == BEGUN:
         return replace(course, attempts=(*course.attempts, _begun(event)))
     if kind in (TESTED, LOST):
@@ -228,7 +230,12 @@ def _with_files(course: Course, event: Event) -> Course:
     if event["event"] == OPENED:
         return course
     change = Change(_act(event), digests, event["revision"], event["as_deviation"])
-    return replace(course, changes=(*course.changes, change))
+    course = replace(course, changes=(*course.changes, change))
+    return _with_deviation(course, replace(change.act, about=", ".join(digests))) if change.as_deviation else course
+
+
+def _with_deviation(course: Course, act: Act) -> Course:
+    return replace(course, deviations=(*course.deviations, act))
 
 
 def _act(event: Event) -> Act:

@@ -37,7 +37,7 @@ from stepwitness.qualification.course import (
     replayed,
     unconfirmed,
 )
-from stepwitness.qualification.description import Clause, HoldPoint, QualificationDescription
+from stepwitness.qualification.description import AmbientRange, Clause, HoldPoint, QualificationDescription
 from stepwitness.quantities import split
 from stepwitness.records.ledger import Ledger, read_events
 from stepwitness.records.manifest import FILE, open_record, text_digest, verify
@@ -216,10 +216,9 @@ class Qualification:
         changed = self.progress.unnoted
         if changed and self.description.revision.mark == self.course.revisions[-1]:
             self._note_change(changed, by=by, text=text, as_deviation=True)
-        else:
-            changed = ()
-        self._log.append(DEVIATED, text=text, by=by, about=about or ", ".join(changed))
-        return changed
+            return changed
+        self._log.append(DEVIATED, text=text, by=by, about=about)
+        return ()
 
     # -- before the work ---------------------------------------------------------------------------------------------
 
@@ -243,30 +242,10 @@ class Qualification:
                 found=", ".join(sorted(strangers)),
                 allowed=", ".join(one.quantity for one in asked) or "none",
             )
-        outside = []
-        for one in asked:
-            if one.quantity not in values:
-                raise Refused(
-                    f"the {one.quantity} isn't recorded; give it as read now by --environment "
-                    f"'{one.quantity}=VALUE {one.unit}'"
-                )
-            written = split(values[one.quantity])
-            if written.unit != one.unit:
-                raise BadInput(
-                    f"the {one.quantity} in another unit than the file's",
-                    found=f"'{values[one.quantity]}'",
-                    allowed=f"a number and {one.unit}",
-                )
-            if not one.low <= written.number <= one.high:
-                outside.append(
-                    f"{one.quantity} {values[one.quantity]}, outside {float(one.low):g} {one.unit} to "
-                    f"{float(one.high):g} {one.unit}"
-                )
+        outside = "; ".join(told for one in asked if (told := _outside(one, values)))
         if outside and not deviation:
-            raise Refused(f"{'; '.join(outside)}: nothing is tested so but with a --deviation that says why")
-        self._log.append(RECORDED, values=dict(values), by=by)
-        if outside:
-            self.deviate(deviation, by=by, about="; ".join(outside))
+            raise Refused(f"{outside}: nothing is tested so but with a --deviation that says why")
+        self._log.append(RECORDED, values=dict(values), by=by, about=outside, text=deviation if outside else "")
 
     def release(self, id: str, *, by: str = "", note: str = "", rehearsed: bool = False) -> HoldPoint:
         """Release a hold point that work has come to.
@@ -408,6 +387,26 @@ class Qualification:
                     f"the record of {attempt.serial} at clause {attempt.clause} in {folder} can't be relied on: "
                     f"{broken[0]}"
                 )
+
+
+def _outside(asked: AmbientRange, values: Mapping[str, str]) -> str:
+    """How a recorded value lies outside its range, or an empty text.
+
+    Raises
+    ------
+    BadInput, Refused : as `Qualification.record_environment`.
+    """
+    name, unit = asked.quantity, asked.unit
+    if name not in values:
+        raise Refused(f"the {name} isn't recorded; give it as read now by --environment '{name}=VALUE {unit}'")
+    written = split(values[name])
+    if written.unit != unit:
+        raise BadInput(
+            f"the {name} in another unit than the file's", found=f"'{values[name]}'", allowed=f"a number and {unit}"
+        )
+    if asked.low <= written.number <= asked.high:
+        return ""
+    return f"{name} {values[name]}, outside {float(asked.low):g} {unit} to {float(asked.high):g} {unit}"
 
 
 def environment_values(told: Sequence[str]) -> dict[str, str]:
