@@ -39,8 +39,15 @@ clauses:
   - {number: 2, title: Second, plan: doser.plan.yaml}
 hold_points: [{id: H1, before: 2, title: reviewed}]
 """
-LONGEST_LIFE_S = 4.0
-"""A process lives this long at most before it is killed, starting up included."""
+LONGEST_S = 3.0
+"""From its first act a process lives this long at most before it is killed."""
+
+
+def awaited(process: subprocess.Popen[bytes], log: Path) -> None:
+    """Wait until the process has written its first act, or has ended."""
+    size = log.stat().st_size if log.exists() else 0
+    while process.poll() is None and (not log.exists() or log.stat().st_size <= size):
+        time.sleep(0.005)
 
 
 def main(kills: int, seed: int) -> int:
@@ -60,7 +67,9 @@ def main(kills: int, seed: int) -> int:
         while not (home / DOCUMENT_FILE).exists():
             process = subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
             try:
-                process.wait(draw.uniform(0.8, LONGEST_LIFE_S) if done < kills else None)
+                if done < kills:
+                    awaited(process, home / LOG_FILE)
+                process.wait(draw.uniform(0.0, LONGEST_S) if done < kills else None)
             except subprocess.TimeoutExpired:
                 process.send_signal(signal.SIGKILL)
                 process.wait()

@@ -302,6 +302,20 @@ def test_a_new_revision_is_noted_by_itself_and_its_mark_is_new(laboratory) -> No
         done(laboratory)
 
 
+def test_what_somebody_does_is_one_line_of_the_log(laboratory) -> None:
+    """So that no kill parts a changed file, or a value out of its range, from the deviation that tells of it."""
+    laboratory.ask("environment:\n  - {quantity: temperature, from: 20 °C, to: 26 °C}\n")
+    log = laboratory.reports / "qualifications-simulated" / "TB-Q-1" / LOG_FILE
+    with laboratory.open() as qualification:
+        qualification.record_environment({"temperature": "27 °C"}, deviation="fan broken")
+        assert len(log.read_bytes().splitlines()) == 2
+    laboratory.write("sway.plan.yaml", (laboratory.folder / "sway.plan.yaml").read_text() + "# a note\n")
+    with laboratory.open() as qualification:
+        qualification.deviate("a note in the plan")
+        assert len(log.read_bytes().splitlines()) == 3
+    assert [one["text"] for one in sections(laboratory)["deviations"]] == ["fan broken", "a note in the plan"]
+
+
 def test_attempts_of_what_the_file_has_no_more_stay_in_sight(laboratory) -> None:
     assert done(laboratory) is None
     laboratory.ask(revision="{mark: B, changes: one unit less}", units="U1 to U2")

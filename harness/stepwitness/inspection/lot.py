@@ -42,7 +42,7 @@ from stepwitness.metrology.statistics import BadReadings
 from stepwitness.metrology.switching import Stage
 from stepwitness.plan.description import Plan
 from stepwitness.records.ledger import Ledger, read_events
-from stepwitness.records.manifest import FILE, open_record, text_digest, verify
+from stepwitness.records.manifest import FILE, open_record, text_digest, trouble_with
 from stepwitness.records.run_folder import make_run_folder, minute
 from stepwitness.rig import FINDING_KEYS, Refused, Rig, Why, reason_text
 from stepwitness.site import SiteFacts
@@ -345,11 +345,9 @@ class Lot:
             if attempt.outcomes is None:
                 continue
             folder = self.reports / attempt.folder
-            broken = verify(folder)
-            if not broken and open_record(folder).seal["sha256"] != attempt.outcomes.seal:
-                broken = ["it isn't the record that was judged"]
-            if broken:
-                raise Refused(f"the record of {attempt.serial} in {folder} can't be relied on: {broken[0]}")
+            trouble = trouble_with(folder, attempt.outcomes.seal)
+            if trouble:
+                raise Refused(f"the record of {attempt.serial} in {folder} can't be relied on: {trouble}")
 
     def _check_same(self) -> None:
         opened, now = self._ledger.events[0], _opening(self.description, self.plan)

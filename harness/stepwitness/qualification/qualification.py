@@ -40,7 +40,7 @@ from stepwitness.qualification.course import (
 from stepwitness.qualification.description import AmbientRange, Clause, HoldPoint, QualificationDescription
 from stepwitness.quantities import split
 from stepwitness.records.ledger import Ledger, read_events
-from stepwitness.records.manifest import FILE, open_record, text_digest, verify
+from stepwitness.records.manifest import FILE, open_record, text_digest, trouble_with
 from stepwitness.records.run_folder import make_run_folder, minute
 from stepwitness.rig import FINDING_KEYS, Refused, Rig, Why, reason_text
 
@@ -379,14 +379,10 @@ class Qualification:
             if attempt.outcomes is None:
                 continue
             folder = self.setting.reports / attempt.folder
-            broken = verify(folder)
-            if not broken and open_record(folder).seal["sha256"] != attempt.outcomes.seal:
-                broken = ["it isn't the record that was judged"]
-            if broken:
-                raise Refused(
-                    f"the record of {attempt.serial} at clause {attempt.clause} in {folder} can't be relied on: "
-                    f"{broken[0]}"
-                )
+            trouble = trouble_with(folder, attempt.outcomes.seal)
+            if trouble:
+                where = f"{attempt.serial} at clause {attempt.clause} in {folder}"
+                raise Refused(f"the record of {where} can't be relied on: {trouble}")
 
 
 def _outside(asked: AmbientRange, values: Mapping[str, str]) -> str:

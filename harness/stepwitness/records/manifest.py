@@ -140,6 +140,14 @@ def verify(directory: Path) -> list[str]:
     return broken + [f"{name}: isn't in the record" for name in sorted(strays)]
 
 
+def trouble_with(directory: Path, seal: str) -> str:
+    """Why the record in `directory` can't be relied on as the one that was sealed as `seal`, or an empty text."""
+    broken = verify(directory)
+    if not broken and open_record(directory).seal["sha256"] != seal:
+        return "it isn't the record that was judged"
+    return broken[0] if broken else ""
+
+
 def _broken_manifest(sealed: Sealed, data: bytes) -> list[str]:
     if schema_1.sealed_by_it(sealed.seal):
         return schema_1.broken_document(FILE, sealed.schema, sealed.sections, sealed.seal, data)
