@@ -83,9 +83,11 @@ def periodic_error(places: ArrayLike, deviations: ArrayLike, periods: Sequence[f
     scale = np.sqrt(np.sum(design**2, axis=0))
     if _condition(design) > WORST_CONDITION:
         raise BadReadings("the places don't tell these periods apart; choose places at other phases")
-    solution, *_ = np.linalg.lstsq(design / scale, y - first, rcond=None)
-    solution = solution / scale
-    residual = y - first - design @ solution
+    solution, residual = np.zeros(columns), y - first
+    for _ in range(2):  # once more on what is left, so that a steep line leaves no more than its own rounding
+        more, *_ = np.linalg.lstsq(design / scale, residual, rcond=None)
+        solution = solution + more / scale
+        residual = y - first - design @ solution
     dof = len(x) - columns
     # a reading and the fit to it are good to a few bits; without that, what rounding leaves of an exactly straight line
     # would be held against what else rounding leaves of it
