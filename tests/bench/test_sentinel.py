@@ -13,6 +13,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -317,6 +318,21 @@ def test_a_connection_that_is_dead_too_is_opened_anew(room: Room) -> None:
         bench.close()
     assert caught.value.__notes__ == ["the sentinel: safe asked to act"]
     room.assert_stopped()
+
+
+def test_the_end_of_the_thread_that_opened_the_bench_is_no_death_of_its_owner(tcp_room: Room) -> None:
+    opened: list[Bench] = []
+    thread = threading.Thread(target=lambda: opened.append(ready(tcp_room)))
+    thread.start()
+    thread.join()
+    (bench,) = opened
+    halts = len(tcp_room.served.halts_s)
+    bench.drive.start_move_by(8000)
+    time.sleep(0.3)
+    assert bench._sentinel is not None
+    assert bench._sentinel.why_not() == ""
+    assert len(tcp_room.served.halts_s) == halts
+    bench.close()
 
 
 @over("tcp", RTU)
