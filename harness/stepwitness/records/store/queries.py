@@ -7,11 +7,11 @@ subject.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, or_, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Select, or_, select, tuple_
 
 from stepwitness.records.store.errors import StoreError
 from stepwitness.records.store.filing import instant
@@ -39,13 +39,15 @@ _RECORD: tuple[Any, ...] = (
 )
 
 
-def _records() -> Select[Any]:
-    return (
-        select(*_RECORD)
-        .select_from(RecordRow)
-        .join(SubjectRow, RecordRow.subject_id == SubjectRow.id)
-        .join(SplitsRow, RecordRow.splits_id == SplitsRow.id)
-    )
+# Built once, as putting a query together takes as long as running it. Outer joins, though each row has its partner:
+# they keep a planner from beginning with a table of few rows and going through the large one for each of them.
+_RECORDS: Select[Any] = (
+    select(*_RECORD)
+    .select_from(RecordRow)
+    .join(SubjectRow, RecordRow.subject_id == SubjectRow.id)
+    .outerjoin(SplitsRow, RecordRow.splits_id == SplitsRow.id)
+)
+_PAGE = _RECORDS.order_by(RecordRow.started.desc(), RecordRow.seal.desc())
 
 
 def _stored(rows: Any) -> tuple[StoredRecord, ...]:
@@ -70,10 +72,8 @@ def records_where(
     limit: int | None,
 ) -> tuple[StoredRecord, ...]:
     """Newest first. `subject` and `record` are columns that must be equal; `until` isn't included."""
-    wanted = _records().order_by(RecordRow.started.desc(), RecordRow.seal.desc()).limit(limit)
-    if _equal(subject):
-        numbers = _few(connection, subject)
-        wanted = wanted.where(*(_equal(subject) if numbers is None else [RecordRow.subject_id.in_(numbers)]))
+    wanted = _PAGE.limit(limit)
+    wanted = wanted.where(*_equal(subject))
     wanted = wanted.where(*(getattr(RecordRow, name) == value for name, value in record.items() if value))
     if since:
         wanted = wanted.where(RecordRow.started >= instant(since))
@@ -84,26 +84,9 @@ def records_where(
     return _stored(connection.execute(wanted))
 
 
-_FEW = 200
-"""Subjects that a query lists by number; more are found by joining."""
-
-
 def _equal(wanted: Mapping[str, Any]) -> list[ColumnElement[bool]]:
+    """What a subject must be."""
     return [getattr(SubjectRow, name) == value for name, value in wanted.items() if value not in ("", None)]
-
-
-def _few(connection: Connection, wanted: Mapping[str, Any]) -> list[int] | None:
-    """The numbers of the subjects that are meant; None where they are many."""
-    numbers = list(connection.scalars(select(SubjectRow.id).where(*_equal(wanted)).limit(_FEW + 1)))
-    return numbers if len(numbers) <= _FEW else None
-
-
-def _of_subjects(connection: Connection, wanted: Mapping[str, Any]) -> list[ColumnElement[bool]]:
-    """What a finding's subject must be."""
-    if not _equal(wanted):
-        return []
-    numbers = _few(connection, wanted)
-    return [FindingRow.subject_id.in_(select(SubjectRow.id).where(*_equal(wanted)) if numbers is None else numbers)]
 
 
 def record_by_seal(connection: Connection, prefix: str) -> StoredRecord | None:
@@ -114,7 +97,7 @@ def record_by_seal(connection: Connection, prefix: str) -> StoredRecord | None:
     StoreError : where several do.
     """
     found = _stored(
-        connection.execute(_records().where(RecordRow.seal >= prefix, RecordRow.seal < f"{prefix}g").limit(2))
+        connection.execute(_RECORDS.where(RecordRow.seal >= prefix, RecordRow.seal < f"{prefix}g").limit(2))
     )
     if len(found) > 1:
         raise StoreError(f"several records have a seal that begins with {prefix}; give more of it")
@@ -128,7 +111,7 @@ def record_by_name(connection: Connection, *, bench: str, name: str) -> StoredRe
     ------
     StoreError : where several are so named.
     """
-    wanted = _records().where(or_(RecordRow.name == name, RecordRow.folder.in_([name, f"{bench}/{name}"])))
+    wanted = _RECORDS.where(or_(RecordRow.name == name, RecordRow.folder.in_([name, f"{bench}/{name}"])))
     if bench:
         wanted = wanted.where(SubjectRow.bench == bench)
     found = _stored(connection.execute(wanted.limit(2)))
@@ -170,6 +153,37 @@ def findings_of(connection: Connection, seal: str) -> tuple[StoredFinding, ...]:
     )
 
 
+_POINT: tuple[Any, ...] = (
+    RecordRow.seal,
+    FindingRow.started,
+    SubjectRow.bench,
+    SubjectRow.serial,
+    FindingRow.value,
+    FindingRow.expanded,
+    FindingRow.k,
+    CharacteristicRow.unit,
+    FindingRow.verdict,
+    FindingRow.bound,
+    SplitsRow.content,
+    FindingRow.u,
+    SubjectRow.simulated,
+    CharacteristicRow.procedure,
+    SubjectRow.plan,
+)
+
+
+_POINTS: Select[Any] = (
+    select(*_POINT)
+    .select_from(FindingRow)
+    .outerjoin(CharacteristicRow, FindingRow.characteristic_id == CharacteristicRow.id)
+    .outerjoin(SubjectRow, FindingRow.subject_id == SubjectRow.id)
+    .outerjoin(RecordRow, FindingRow.record_id == RecordRow.id)
+    .outerjoin(SplitsRow, RecordRow.splits_id == SplitsRow.id)
+    .where(FindingRow.value.is_not(None))
+    .order_by(FindingRow.started.desc(), RecordRow.attempt.desc(), RecordRow.id.desc())
+)
+
+
 def trend_of(
     connection: Connection,
     *,
@@ -180,91 +194,19 @@ def trend_of(
     limit: int | None,
 ) -> tuple[TrendPoint, ...]:
     """Oldest first; of more than `limit`, the newest. Records in which it has no value are left out."""
-    named = [CharacteristicRow.name == characteristic]
+    named = select(CharacteristicRow.id).where(CharacteristicRow.name == characteristic)
     if procedure:
-        named.append(CharacteristicRow.procedure == procedure)
-    units = {
-        number: (id, unit)
-        for number, id, unit in connection.execute(
-            select(CharacteristicRow.id, CharacteristicRow.procedure, CharacteristicRow.unit).where(*named)
-        )
-    }
-    chosen = [
-        FindingRow.characteristic_id.in_(list(units)),
-        FindingRow.value.is_not(None),
-        *_of_subjects(connection, subject),
-    ]
+        named = named.where(CharacteristicRow.procedure == procedure)
+    wanted = _POINTS.where(FindingRow.characteristic_id.in_(named)).limit(limit)
+    if of := _equal(subject):
+        wanted = wanted.where(FindingRow.subject_id.in_(select(SubjectRow.id).where(*of)))
     if since:
-        chosen.append(FindingRow.started >= instant(since))
-    columns: tuple[Any, ...] = (
-        RecordRow.seal,
-        FindingRow.started,
-        FindingRow.subject_id,
-        FindingRow.characteristic_id,
-        FindingRow.value,
-        FindingRow.expanded,
-        FindingRow.k,
-        FindingRow.verdict,
-        FindingRow.bound,
-        RecordRow.splits_id,
-        FindingRow.u,
-    )
-    wanted = (
-        select(*columns)
-        .join(RecordRow, FindingRow.record_id == RecordRow.id)
-        .where(and_(*chosen))
-        .order_by(FindingRow.started.desc(), RecordRow.attempt.desc(), RecordRow.id.desc())
-        .limit(limit)
-    )
+        wanted = wanted.where(FindingRow.started >= instant(since))
     rows = connection.execute(wanted).all()
-    contents = {
-        number: splits(content)
-        for number, content in _by_number(connection, {row[9] for row in rows}, SplitsRow.id, SplitsRow.content)
-    }
-    subjects = {
-        number: facts
-        for number, *facts in _by_number(
-            connection,
-            {row[2] for row in rows},
-            SubjectRow.id,
-            SubjectRow.bench,
-            SubjectRow.serial,
-            SubjectRow.simulated,
-            SubjectRow.plan,
-        )
-    }
-    points = []
-    for seal, started, of, which, value, expanded, k, verdict, bound, made_with, u in reversed(rows):
-        bench, serial, simulated, plan = subjects[of]
-        id, unit = units[which]
-        told = contents[made_with]
-        points.append(
-            TrendPoint(
-                seal,
-                started,
-                bench,
-                serial,
-                value,
-                expanded,
-                k,
-                unit,
-                verdict or "",
-                bound,
-                told,
-                u,
-                simulated,
-                id,
-                plan,
-            )
-        )
-    return tuple(points)
-
-
-def _by_number(connection: Connection, numbers: set[int], id: Any, *columns: Any) -> Iterator[Any]:
-    """Columns of the rows of those numbers, `id` first."""
-    ordered = sorted(numbers)
-    for at in range(0, len(ordered), _FEW):
-        yield from connection.execute(select(id, *columns).where(id.in_(ordered[at : at + _FEW])))
+    return tuple(
+        TrendPoint(seal, started, bench, serial, value, expanded, k, unit, verdict or "", bound, splits(told), *rest)
+        for seal, started, bench, serial, value, expanded, k, unit, verdict, bound, told, *rest in reversed(rows)
+    )
 
 
 def names_of(connection: Connection, column: str) -> Sequence[str]:

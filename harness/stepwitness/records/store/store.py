@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import tempfile
 from collections.abc import Iterator, Mapping
 from functools import cached_property
@@ -18,7 +19,7 @@ from stepwitness.records.store.address import REPORTS, Address
 from stepwitness.records.store.chains import broken_chains
 from stepwitness.records.store.deletion import delete_record, deletions_of, refuse_deleted
 from stepwitness.records.store.documents import documents_of, put_document
-from stepwitness.records.store.engine import make_engine, reading, writing
+from stepwitness.records.store.engine import make_engine, reading, tidy, writing
 from stepwitness.records.store.errors import StoreError
 from stepwitness.records.store.filing import put_record
 from stepwitness.records.store.models import IdentityRow, RecordRow
@@ -54,6 +55,7 @@ class Store:
 
     def __init__(self, address: Address) -> None:
         self.address = address
+        self._has_filed = False
         self._engine: Engine = make_engine(address)
         try:
             prepare(self._engine, address)
@@ -80,6 +82,9 @@ class Store:
 
     def close(self) -> None:
         """Let go of the database."""
+        if self._has_filed:
+            with contextlib.suppress(StoreError):
+                tidy(self._engine, self.address)
         self._engine.dispose()
 
     # -- records ---------------------------------------------------------------------------------------------
@@ -105,6 +110,7 @@ class Store:
             raise StoreError(f"{directory} isn't what was sealed: {broken[0]}{more}")
         with writing(self._engine, self.address) as connection:
             refuse_deleted(connection, str(record.seal["sha256"]))
+            self._has_filed = True
             put_record(connection, record, folder or f"{directory.parent.name}/{directory.name}")
             found = queries.record_by_seal(connection, str(record.seal["sha256"]))
         assert found is not None, "it was filed, now or before"
