@@ -100,7 +100,8 @@ def _many(path: Path, directories: Sequence[Path], wanted: _Wanted) -> int:
     for place in chains:
         say(place)
     chained = "broken" if chains else "whole"
-    say(f"{path}: {len(directories)} records, {whole} of them whole, as sealed; chains {chained}")
+    records = f"{len(directories)} record{'s' if len(directories) > 1 else ''}"
+    say(f"{path}: {records}, {whole} of them whole, as sealed; chains {chained}")
     if unsigned:
         say(f"  {unsigned} {UNSIGNED.replace('the seal shows', 'their seals show') if unsigned > 1 else UNSIGNED}")
     return NOT_GOOD if chains or whole < len(directories) else OK
