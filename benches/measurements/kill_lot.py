@@ -65,14 +65,13 @@ def main() -> None:
         due = json.loads(told)
         kills, within = 0, 0
         while True:
-            process = subprocess.Popen(
-                inspecting(harried), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
-            )
+            process = subprocess.Popen(inspecting(harried), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
             if kills < given.kills and begun(harried, process):
                 time.sleep(chance.uniform(0.0, LATEST_S))
                 process.kill()
-            told = process.communicate()[0]
+            told, error = process.communicate()
             if process.returncode >= 0:
+                print(error, end="", file=sys.stderr)
                 break
             kills += 1
             (ledger,) = harried.rglob(LEDGER_FILE)

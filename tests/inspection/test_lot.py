@@ -147,6 +147,16 @@ def test_a_unit_of_an_earlier_lot_is_refused_before_anything_is_drawn(inward) ->
         assert lot.standing.draw is None
 
 
+def test_a_lot_that_was_refused_may_be_mended_before_it_is_drawn(inward) -> None:
+    inspected(inward, inward.lot())
+    with inward.open(inward.lot("2026-118", serials="FS-0401 to FS-0425")) as lot, pytest.raises(Refused):
+        lot.draw(1)
+    mended = inward.lot("2026-118", serials="FS-0401 to FS-0425", resubmits="2026-117")
+    assert inspected(inward, mended)["switching"]["counts"] is False
+    third = inward.lot("2026-119", serials="FS-0401 to FS-0425", resubmits="2026-118")
+    assert inspected(inward, third)["sentence"]["sentence"] == "accepted", "its units were in both lots before"
+
+
 def test_a_calibration_that_runs_out_between_two_units_stops_before_the_next(inward) -> None:
     bench = inward.folder / "doser.bench.yaml"
     bench.write_text(bench.read_text().replace("2999-12-31", "2026-11-25"))
@@ -176,7 +186,9 @@ def test_files_that_changed_since_the_draw_are_refused(inward, file: str) -> Non
     drawn(inward, path)
     changed = inward.folder / file
     changed.write_text(changed.read_text().replace("4 %", "6.5 %").replace("25 um", "50 um"))
-    with pytest.raises(Refused, match=rf"{file}: the (lot|plan) file isn't the one by which this lot was begun"):
+    with pytest.raises(
+        Refused, match=rf"{file}: the (lot|plan) file isn't the one by which this lot's sample was drawn"
+    ):
         inward.open(path)
 
 

@@ -124,7 +124,7 @@ class Lot:
         self.description, self.plan, self.rig, self.reports = description, plan, rig, reports
         self.folder = folder_of(description, rig, reports)
         self.supply = Supply(self.folder.parent, description.supplier, description.part)
-        self._ledger = Ledger(self.folder / LEDGER_FILE, LEDGER_SCHEMA, _opening(description, plan))
+        self._ledger = Ledger(self.folder / LEDGER_FILE, LEDGER_SCHEMA, {"lot": _name(description)})
         try:
             self._check_same()
         except BaseException:
@@ -199,11 +199,13 @@ class Lot:
         except BadReadings as error:
             raise Refused(f"there is no {stage.value} plan for {told.title}: {error}") from None
         serials = drawn(told.serials, sample, seed)
-        self._ledger.append(DRAWN, serials=list(serials), seed=seed, method=METHOD, stage=stage.value)
+        self._ledger.append(
+            DRAWN, serials=list(serials), seed=seed, method=METHOD, stage=stage.value, files=self._digests()
+        )
 
     def tested_elsewhere(self) -> dict[str, str]:
         """Units of other lots that were tested, with the lot."""
-        return self.supply.tested(but=self.folder, resubmitted=self.description.resubmits)
+        return self.supply.tested(but=self.folder, resubmitted=self.supply.line_of(self.description.resubmits))
 
     # -- units ---------------------------------------------------------------------------------------------------
 
@@ -350,25 +352,22 @@ class Lot:
                 raise Refused(f"the record of {attempt.serial} in {folder} can't be relied on: {trouble}")
 
     def _check_same(self) -> None:
-        opened, now = self._ledger.events[0], _opening(self.description, self.plan)
+        if self._ledger.events[0]["lot"] != _name(self.description):
+            raise Refused(f"{self.folder}: holds another lot, whose name differs in signs alone")
+        drawn_by = next((event["files"] for event in self._ledger.events if event["event"] == DRAWN), self._digests())
         for what, file in (("lot", self.description.path), ("plan", self.plan.path)):
-            if opened[what] != now[what]:
+            if drawn_by[what] != self._digests()[what]:
                 raise Refused(
-                    f"{file}: the {what} file isn't the one by which this lot was begun; put that back, or give the "
-                    "lot another number"
+                    f"{file}: the {what} file isn't the one by which this lot's sample was drawn; put that back, or "
+                    "give the lot another number"
                 )
 
+    def _digests(self) -> dict[str, str]:
+        return {"lot": text_digest(self.description.text), "plan": text_digest(self.plan.text)}
 
-def _opening(description: LotDescription, plan: Plan) -> dict[str, Any]:
-    return {
-        "lot": {
-            "supplier": description.supplier,
-            "part": description.part,
-            "lot": description.lot,
-            "sha256": text_digest(description.text),
-        },
-        "plan": {"name": plan.name, "sha256": text_digest(plan.text)},
-    }
+
+def _name(description: LotDescription) -> dict[str, str]:
+    return {"supplier": description.supplier, "part": description.part, "lot": description.lot}
 
 
 def _local_now() -> str:

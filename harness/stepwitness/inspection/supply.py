@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
@@ -114,10 +114,11 @@ class Supply:
 
     def sentence_of(self, lot: str) -> str:
         """The sentence of a lot by its number, or an empty text where it has none."""
-        for one in self.chain:
-            if one.schema == LOT_SCHEMA and one.sections["lot"]["lot"] == lot:
-                return str(one.sections["sentence"]["sentence"])
-        return ""
+        found = (one.sections for one in self._sentences() if one.sections["lot"]["lot"] == lot)
+        return next((str(sections["sentence"]["sentence"]) for sections in found), "")
+
+    def _sentences(self) -> list[Sealed]:
+        return [one for one in self.chain if one.schema == LOT_SCHEMA]
 
     def open_lots(self, *, but: Path) -> list[str]:
         """Folders of lots whose sample was drawn and that have no sentence yet, other than `but`."""
@@ -127,13 +128,22 @@ class Supply:
             if folder != but and not (folder / LOT_FILE).exists() and any(one["event"] == "drawn" for one in events)
         ]
 
-    def tested(self, *, but: Path, resubmitted: str = "") -> dict[str, str]:
-        """Units that have a record in another lot than the one in `but`, with that lot's number; those of the lot
+    def line_of(self, lot: str) -> set[str]:
+        """A lot, the one that it resubmitted, and so on; nothing for no lot."""
+        before = {one.sections["lot"]["lot"]: one.sections["lot"]["resubmits"] for one in self._sentences()}
+        line: set[str] = set()
+        while lot and lot not in line:
+            line.add(lot)
+            lot = before.get(lot, "")
+        return line
+
+    def tested(self, *, but: Path, resubmitted: Collection[str] = ()) -> dict[str, str]:
+        """Units that have a record in another lot than the one in `but`, with that lot's number; those of the lots
         `resubmitted` aside."""
         found: dict[str, str] = {}
         for folder, events in self._ledgers():
             lot = events[0]["lot"]["lot"]
-            if folder != but and lot != resubmitted:
+            if folder != but and lot not in resubmitted:
                 found |= {event["serial"]: lot for event in events if event["event"] == "tested"}
         return found
 
