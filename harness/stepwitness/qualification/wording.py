@@ -15,12 +15,14 @@ INCOMPLETE = "INCOMPLETE"
 def statement(told: QualificationDescription, judgements: Mapping[str, ClauseJudgement]) -> tuple[str, str]:
     """The verdict's word, and the sentence that begins with the qualification and gives the reason.
 
-    FAIL as soon as a clause failed; otherwise INCOMPLETE while one is open.
+    FAIL as soon as a clause failed; otherwise INCOMPLETE while one is open. The reason is that of the worst clause.
     """
     decided = {number: one.verdict for number, one in judgements.items() if one.verdict is not None}
     head = f"{told.heading}, revision {told.revision.mark}"
     verdict = worst(decided.values()) if decided else None
-    missed = [number for number, one in decided.items() if one is not Verdict.PASS]
+    missed = sorted(
+        (number for number, one in decided.items() if one is not Verdict.PASS), key=lambda number: -decided[number].rank
+    )
     opened = [number for number in judgements if number not in decided]
     if verdict is not Verdict.FAIL and opened:
         named = f"{_clauses(opened)} still open"
