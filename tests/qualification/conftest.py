@@ -150,6 +150,12 @@ class Laboratory:
         self.happens.pop(len(self.tested), lambda: None)()
 
 
+@pytest.fixture(autouse=True)
+def no_reports_of_units(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hundreds of units, whose reports nobody reads here; a qualification's own page is drawn."""
+    monkeypatch.setattr("stepwitness.conduct.rendered", lambda _: (None, []))
+
+
 @pytest.fixture
 def laboratory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Laboratory:
     made = Laboratory(tmp_path)

@@ -198,8 +198,7 @@ def test_what_is_decided_asks_for_a_reason_and_what_is_due_for_none(laboratory) 
 
 
 def test_a_break_at_any_question_leaves_it_where_it_can_be_carried_on(laboratory) -> None:
-    questions = 4 * 6
-    for leaves_at in range(1, questions + 1):
+    for leaves_at in (1, 2, 3, 4, 13, 18, 23, 24):  # of four for each of six tests
         laboratory.asked, laboratory.leaves_at = [], leaves_at
         shutil.rmtree(laboratory.reports, ignore_errors=True)
         laboratory.tested.clear()
@@ -252,7 +251,7 @@ def test_every_prefix_of_the_log_can_be_carried_on(laboratory) -> None:
     lines = (folder / LOG_FILE).read_bytes().splitlines(keepends=True)
     assert len(lines) == 1 + 6 * 2 + 1
     for kept in range(1, len(lines)):
-        for torn in (b"", lines[kept][: len(lines[kept]) // 2]):
+        for torn in (b"", lines[kept][: len(lines[kept]) // 2])[kept % 2 :]:
             (folder / LOG_FILE).write_bytes(b"".join(lines[:kept]) + torn)
             before = sections(laboratory)
             assert done(laboratory, rehearsal=True) is None
