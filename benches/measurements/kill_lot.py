@@ -71,11 +71,12 @@ def main() -> None:
                 process.kill()
             told, error = process.communicate()
             if process.returncode >= 0:
-                print(error, end="", file=sys.stderr)
                 break
             kills += 1
             (ledger,) = harried.rglob(LEDGER_FILE)
             within += replayed(read_events(ledger, LEDGER_SCHEMA)).unfinished is not None
+        if not told:
+            sys.exit(f"the lot came to no end:\n{error}")
         found = json.loads(told)
         (ledger,) = harried.rglob(LEDGER_FILE)
         attempts = replayed(read_events(ledger, LEDGER_SCHEMA)).attempts

@@ -39,7 +39,8 @@ def inspect(lot: Lot, operator: Operator, *, initials: str = "", today: Callable
         operator.say(f"\nunit {sample - len(lot.standing.due) + 1} of {sample}: {due[0]}")
         attempt = inspect_unit(lot, due[0], operator, initials=initials, today=today())
         due = [serial for serial in due if serial != attempt.serial]
-        _told_of_lot(lot, operator)
+        if attempt.outcomes is not None and attempt.outcomes.outcome is Outcome.NONCONFORMING:
+            _told_of_lot(lot, operator)
 
 
 def inspect_unit(
