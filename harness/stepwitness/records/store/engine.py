@@ -9,6 +9,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import math
 import sqlite3
 import time
@@ -72,6 +73,7 @@ def make_engine(address: Address) -> Engine:
             place=Place("store"),
             cure="pip install pytest-stepwitness[postgres]",
         ) from None
+    logging.getLogger("psycopg").addHandler(logging.NullHandler())  # a lost connection is told once, by `_told`
     event.listen(engine, "checkout", _still_there)
     event.listen(engine, "checkin", _noted)
     return engine
