@@ -58,6 +58,8 @@ def test_modbus(framed: tuple[object, dialects.ModbusDialect]) -> None:
     assert tampered(Fault.STUCK_BUSY, echo, echo) == made(*echo)  # type: ignore[operator]
     counted = dialect.counting(made(*COUNTS_ASKED), made(*COUNTS), lambda counts: counts - 5)  # type: ignore[operator]
     assert unpack(">i", counted[-4:] if made is _tcp else counted[-6:-2]) == (-7,)
+    state = made(*STATE)  # type: ignore[operator]
+    assert dialect.counting(made(*STATE_ASKED), state, lambda _: 7) == state, "only a counter counts"  # type: ignore[operator]
     assert dialect.step(made(*STATE_ASKED)) == "unit 1 read input 0x0"  # type: ignore[operator]
     move = made(1, 16, 0, 0, 0, 3, 6, 0, 6, 0, 0, 1, 0x40)  # type: ignore[operator]
     assert dialect.moves(move)

@@ -22,6 +22,8 @@ _NUMBER = re.compile(rb"[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
 _WHOLE = re.compile(rb"[-+]?\d+")
 _NUMBERS_IN_A_STEP = re.compile(r"@\d+ ?|[-+]?\d[\d.e+-]*")
 _MOST_32 = (1 << 31) - 1
+_DRIVE, _COUNTER = 1, 2
+"""Units of the stand-ins."""
 
 
 @dataclass(frozen=True)
@@ -166,7 +168,7 @@ class ModbusDialect:
 
     @property
     def question(self) -> bytes:
-        return self._closed(b"", 1, bytes((Function.DIAGNOSTICS, 0, 0, 0, 0)))
+        return self._closed(b"", _DRIVE, bytes((Function.DIAGNOSTICS, 0, 0, 0, 0)))
 
     @property
     def shared(self) -> bool:
@@ -200,10 +202,10 @@ class ModbusDialect:
                 return self._closed(head, unit + 1, body)
             case Fault.ERROR_REPLY:
                 return self._closed(head, unit, bytes((body[0] | 0x80, Code.FAILURE)))
-            case Fault.STUCK_BUSY if unit == 1:
+            case Fault.STUCK_BUSY if unit == _DRIVE:
                 return self._with_register(request, reply, 0, lambda words: [words[0] | 2])
             case Fault.OVERRANGE:
-                place = 2 if unit == 1 else 0
+                place = 2 if unit == _DRIVE else 0
                 return self._with_register(request, reply, place, lambda _: list(unpack(">HH", pack(">i", _MOST_32))))
         return reply
 
@@ -212,7 +214,7 @@ class ModbusDialect:
             counts: int = unpack(">i", pack(">HH", *words[:2]))[0]
             return list(unpack(">HH", pack(">i", change(counts))))
 
-        return self._with_register(request, reply, 0, changed)
+        return self._with_register(request, reply, 0, changed) if self._opened(reply)[1] == _COUNTER else reply
 
     def _with_register(
         self, request: bytes, reply: bytes, address: int, change: Callable[[list[int]], list[int]]
