@@ -147,19 +147,22 @@ def state_of(tonight: list[Path]) -> str:
     return f"{len(journals)} journal{'s' if len(journals) != 1 else ''}"
 
 
-def one_kill(breeder: Breeder, folder: Path, after_s: float, tally: Tally) -> None:
+def one_kill(breeder: Breeder, folder: Path, after_s: float, tally: Tally) -> float:
+    """Kill one run and resume it; how long the run took that was left alone."""
     reports = folder / "reports"
     (folder / "synced").unlink(missing_ok=True)
     nights = set(reports.glob("*/[0-9]*"))
     code = breeder.run(folder, after_s)
     if code >= 0:
-        return  # it was done already
+        return after_s / 2  # it was done already: the machine is less busy than it was
     tally.kills += 1
     tally.states[state_of([path for path in reports.glob("*/[0-9]*") if path not in nights])] += 1
     torn = [str(path) for path in reports.glob(f"*/*/{FILE}") if verify(path.parent)]
     tally.torn += len(torn)
     tally.wrong += [f"accepted, though torn: {path}" for path in torn]
+    started_s = time.monotonic()
     again = breeder.run(folder)
+    took_s = time.monotonic() - started_s
     wrong = [] if again == 0 else [f"the next run exited with {again}"]
     wrong += _lost(folder, tally)
     directories = [path.parent for path in reports.glob(f"*/*/{FILE}")]
@@ -172,6 +175,7 @@ def one_kill(breeder: Breeder, folder: Path, after_s: float, tally: Tally) -> No
     wrong += [] if held == due else [f"the store holds {len(held)} records, {len(due)} were sealed"]
     tally.resumed += not wrong
     tally.wrong += [f"killed after {after_s * 1e3:.0f} ms: {text}" for text in wrong]
+    return took_s
 
 
 def _lost(folder: Path, tally: Tally) -> list[str]:
@@ -210,18 +214,18 @@ def study(kills: int, seed: int = 1, told: Callable[[Tally], None] = lambda _: N
         (before / BENCH.name).write_text(bench.replace(LONG, SHORT), encoding="utf-8")
         (before / "short.plan.yaml").write_text(PLAN, encoding="utf-8")
         (before / "conftest.py").write_text("", encoding="utf-8")
-        took_s = []
+        took_s = 0.0
         for _ in range(2):
             started_s = time.monotonic()
             if breeder.run(before) != 0:
                 raise SystemExit("the plan doesn't pass unharmed")
-            took_s.append(time.monotonic() - started_s)
+            took_s = time.monotonic() - started_s
         while tally.kills < kills:
             folder = Path(name) / "tried"
             shutil.copytree(before, folder)
-            one_kill(breeder, folder, dice.uniform(0.0, 1.05 * max(took_s)), tally)
+            took_s = one_kill(breeder, folder, dice.uniform(0.0, 1.05 * took_s), tally)
             shutil.rmtree(folder)
-            if tally.kills % 25 == 0:
+            if tally.kills and tally.kills % 25 == 0:
                 told(tally)
     return tally
 
