@@ -221,13 +221,15 @@ class Store:
 
     def file_names(self, seal: str) -> tuple[str, ...]:
         """The files that a record was sealed with, its own first."""
+        number = self._number(seal)
         with reading(self._engine, self.address) as connection:
-            return tuple(file_names(connection, self._number(seal)))
+            return tuple(file_names(connection, number))
 
     def pieces(self, seal: str, name: str) -> Iterator[bytes]:
         """What such a file holds, to the byte, piece by piece."""
+        number = self._number(seal)
         with reading(self._engine, self.address) as connection:
-            yield from file_pieces(connection, self._number(seal), name)
+            yield from file_pieces(connection, number, name)
 
     def sections(self, seal: str) -> Mapping[str, Any]:
         """What the record of this seal says, by section, as `open_record` gives it."""
