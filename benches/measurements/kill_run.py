@@ -151,12 +151,12 @@ def one_kill(breeder: Breeder, folder: Path, after_s: float, tally: Tally) -> fl
     """Kill one run and resume it; how long the run took that was left alone."""
     reports = folder / "reports"
     (folder / "synced").unlink(missing_ok=True)
-    nights = set(reports.glob("*/[0-9]*"))
+    nights = set(reports.glob("[!.]*/[0-9]*"))
     code = breeder.run(folder, after_s)
     if code >= 0:
         return after_s / 2  # it was done already: the machine is less busy than it was
     tally.kills += 1
-    tally.states[state_of([path for path in reports.glob("*/[0-9]*") if path not in nights])] += 1
+    tally.states[state_of([path for path in reports.glob("[!.]*/[0-9]*") if path not in nights])] += 1
     torn = [str(path) for path in reports.glob(f"*/*/{FILE}") if verify(path.parent)]
     tally.torn += len(torn)
     tally.wrong += [f"accepted, though torn: {path}" for path in torn]
