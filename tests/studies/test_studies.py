@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 
 from stepwitness.errors import BadInput
+from stepwitness.installation.reference_data import REFERENCES
 from stepwitness.studies.agreement import agreement
 from stepwitness.studies.gauge import gauge
 from stepwitness.studies.life import life
 from stepwitness.studies.process import process
 from stepwitness.studies.study import Readings, Study
 
-DATA = Path(__file__).parents[1] / "references" / "data"
 Write = Callable[..., Path]
 
 
@@ -46,7 +46,7 @@ def value_of(study: Study, title: str) -> float:
 @pytest.fixture
 def crossed(tmp_path: Path) -> Path:
     """The published study of 10 parts, 3 appraisers and 3 trials, as its file stands, notes aside."""
-    lines = (DATA / "gauge-study" / "crossed-10x3x3.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    lines = (REFERENCES / "gauge-study" / "crossed-10x3x3.csv").read_text(encoding="utf-8").splitlines(keepends=True)
     path = tmp_path / "crossed.csv"
     path.write_text("".join(line for line in lines if not line.startswith("#")))
     return path
@@ -56,7 +56,7 @@ def test_the_published_gauge_study(crossed: Path) -> None:
     """Measurement Systems Analysis reference manual, 4th edition, table III-B 8: %GRR 27.9, 4 classes."""
     table = Readings.read(crossed, ["part", "appraiser", "value"])
     study = gauge(table, part="part", appraiser="appraiser", value="value")
-    published = json.loads((DATA / "gauge-study" / "crossed-10x3x3-results.json").read_text(encoding="utf-8"))
+    published = json.loads((REFERENCES / "gauge-study" / "crossed-10x3x3-results.json").read_text(encoding="utf-8"))
     expected = published["published_components_pooled"]
     assert value_of(study, "share of the gauge") == pytest.approx(expected["pct_GRR"], abs=0.05)
     assert value_of(study, "repeatability") == pytest.approx(expected["EV"], abs=5e-6)
@@ -135,7 +135,9 @@ def test_a_witness_is_not_compared_with_itself(write: Write) -> None:
 
 def test_the_published_ball_bearings(write: Write) -> None:
     """Lieblein and Zelen's 23 lives: shape 2.102, scale 81.88 as published."""
-    case = json.loads((DATA / "life" / "weibull-kaplan-meier.json").read_text(encoding="utf-8"))["weibull_complete"]
+    case = json.loads((REFERENCES / "life" / "weibull-kaplan-meier.json").read_text(encoding="utf-8"))[
+        "weibull_complete"
+    ]
     study = life(Readings.read(write(life=list(case["data"])), ["life"]), value="life", unit="million turns")
     assert value_of(study, "shape") == pytest.approx(case["published"]["shape"], abs=5e-4)
     assert value_of(study, "scale") == pytest.approx(case["published"]["scale"], abs=5e-3)

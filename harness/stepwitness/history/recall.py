@@ -55,18 +55,22 @@ def recall(store: Store, instrument: str, *, bench: str = "", since: str = "") -
     BadInput : where no record names such an instrument: a slip of the pen must not look like nothing to recall.
     """
     suspects: list[Suspect] = []
+    good: StoredRecord | None = None
     records = store.records(bench=bench, limit=None)
     _refuse_unknown(records, instrument)
     for record in records:
         if since and instant(record.started) < instant(since):
             break
+        if good is not None and record.started != good.started:  # of one instant, none is known to be the earlier
+            break
         roles = roles_of(record.splits, instrument)
         if not roles:
             continue
         if not since and found_good(_sections(store, record), roles):
-            return Recall(instrument, tuple(suspects), record)
-        suspects.append(Suspect(record, roles))
-    return Recall(instrument, tuple(suspects), None, since)
+            good = good or record
+        else:
+            suspects.append(Suspect(record, roles))
+    return Recall(instrument, tuple(suspects), good, since)
 
 
 def _refuse_unknown(records: Iterable[StoredRecord], instrument: str) -> None:
