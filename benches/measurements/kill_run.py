@@ -100,8 +100,10 @@ class Breeder:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         assert self._process.stdin is not None
+        assert self._process.stdout is not None
         self._process.stdin.close()
         self._process.wait()
+        self._process.stdout.close()
 
     def run(self, folder: Path, kill_after_s: float | None = None) -> int:
         """One run in `folder`; its exit code, negative where it was killed."""

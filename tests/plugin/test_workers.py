@@ -20,7 +20,7 @@ def two_benches(lab) -> None:
     lab.write("test_more.py", "import pytest\n@pytest.mark.parametrize('n', range(8))\ndef test_more(n): pass\n")
 
 
-@pytest.mark.parametrize("dist", ["load", "loadscope", "loadfile", "loadgroup", "worksteal"])
+@pytest.mark.parametrize("dist", ["load", "loadgroup", "worksteal"])
 def test_any_way_of_distributing_moves_each_procedure_once(lab, dist: str) -> None:
     two_benches(lab)
     result = lab.run_apart("-n", "2", "--dist", dist)
@@ -56,7 +56,7 @@ def test_without_plans_the_scheduling_is_xdists(lab) -> None:
     assert not (lab.folder / "reports").exists()
 
 
-@pytest.mark.parametrize("dist", ["load", "loadscope", "loadfile", "worksteal"])
+@pytest.mark.parametrize("dist", ["load", "loadscope"])
 def test_a_worker_that_dies_in_an_acquisition_leaves_no_hang_no_lost_test_and_no_second_motion(lab, dist: str) -> None:
     lab.plan(
         "id: first, label: first, limits: {offset: 25 um, sways: 3}",
