@@ -1,19 +1,23 @@
-"""Where units are tested one by one, and what is refused before anything moves."""
+"""Where units are tested one by one: what is refused before anything moves, and a run of one attempt at one unit."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import Enum
 from fractions import Fraction
+from pathlib import Path
+from typing import Protocol
 
 from stepwitness.bench.arming import check_live, only_read
 from stepwitness.bench.description import BenchDescription
+from stepwitness.conduct import conduct, seal_left_behind
 from stepwitness.display import THIN, duration_text, number
 from stepwitness.errors import BadInput, StepwitnessError
 from stepwitness.plan.description import Plan
 from stepwitness.plan.preview import expired
+from stepwitness.site import NOTHING_SAID, SiteFacts
 
 FINDING_KEYS: Sequence[str] = (
     *("procedure", "characteristic", "title", "symbol", "value", "u", "U", "k", "limit", "sense", "unit"),
@@ -32,6 +36,21 @@ class Why(Enum):
     REWORK = "rework"
     STUDY = "study"
     DISPUTE = "dispute"
+
+
+class Attempt(Protocol):
+    """One test of one unit, as a ledger keeps it; `begun` : when, UTC, ISO 8601."""
+
+    @property
+    def serial(self) -> str: ...
+    @property
+    def number(self) -> int: ...
+    @property
+    def begun(self) -> str: ...
+    @property
+    def previous(self) -> str: ...
+    @property
+    def reason(self) -> str: ...
 
 
 @dataclass(frozen=True)
@@ -68,6 +87,48 @@ class Rig:
         takes = duration_text(sum(one.duration_s for one in forecasts))
         span = f"{_mm(low)} to {_mm(high)}{THIN}mm"
         return f"{self.bench.axis.name} will move from {span}, for {takes}. Keep clear of it."
+
+    def conduct(
+        self,
+        plan: Plan,
+        folder: Path,
+        attempt: Attempt,
+        *,
+        site: SiteFacts = NOTHING_SAID,
+        told: Callable[[str], None],
+    ) -> None:
+        """Run a plan on the unit of an attempt, into a record in `folder`. Raises as `conduct.conduct`."""
+        conduct(
+            plan,
+            self.bench,
+            folder,
+            serial=attempt.serial,
+            live=self.live,
+            over=self.over,
+            attempt=attempt.number,
+            previous=attempt.previous or None,
+            reason=attempt.reason,
+            site=site,
+            told=told,
+        )
+
+    def seal_left_behind(
+        self, plan: Plan, folder: Path, attempt: Attempt, *, site: SiteFacts = NOTHING_SAID
+    ) -> Path | None:
+        """Seal what an attempt left whose process died; None where it left nothing."""
+        return seal_left_behind(
+            plan,
+            self.bench,
+            folder,
+            started=attempt.begun,
+            serial=attempt.serial,
+            live=self.live,
+            over=self.over,
+            attempt=attempt.number,
+            previous=attempt.previous or None,
+            reason=attempt.reason,
+            site=site,
+        )
 
 
 def reason_text(why: Why, note: str) -> str:

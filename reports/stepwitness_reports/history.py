@@ -18,6 +18,7 @@ from stepwitness.display import MINUS
 from stepwitness.history.notes import night_notes
 from stepwitness_reports.pictures import Figure
 from stepwitness_reports.plots import LABEL_GAP, LEFT, RIGHT, WIDTH
+from stepwitness_reports.sheet import capital
 from stepwitness_reports.svg import Frame, group, hatch, hatched, line, picture, span, tag, text
 
 DAY_S = 86400.0
@@ -43,7 +44,7 @@ def history_of(section: Mapping[str, Any] | None, started: str) -> History | Non
         return None
     moving = [one for one in entries if one["changed"] or len({value for _, value in one["points"]}) > 1]
     drawn = [(one["changed"], figure(one, started, name=f"past{index}")) for index, one in enumerate(moving)]
-    sentences = [f"{_capital(note.told)}." for note in night_notes(section)]
+    sentences = [f"{capital(note.told)}." for note in night_notes(section)]
     if {one["status"] for one in entries} == {"same"}:
         sentences.append("Every characteristic is what it was.")
     return History(
@@ -56,10 +57,6 @@ def history_of(section: Mapping[str, Any] | None, started: str) -> History | Non
 
 def _heading(entry: Mapping[str, Any]) -> str:
     return f"{entry['procedure'].replace('_', ' ')}: {entry['title']} {entry['symbol']}".strip()
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]
 
 
 def figure(entry: Mapping[str, Any], started: str, *, name: str) -> Figure:
@@ -99,7 +96,7 @@ def figure(entry: Mapping[str, Any], started: str, *, name: str) -> Figure:
         _marks(frame, points, entry),
     )
     far = "" if len(near) == len(limits) else f" The limit {entry['limit_text']} lies outside the picture."
-    return Figure(drawing, f"{_capital(heading)}: {entry['words']}.{far}")
+    return Figure(drawing, f"{capital(heading)}: {entry['words']}.{far}")
 
 
 def _instant(text: str) -> float:

@@ -5,21 +5,19 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
 from stepwitness.display import THIN, number
-from stepwitness.errors import StepwitnessError
 from stepwitness.findings import Verdict
 from stepwitness.inspection.supply import LOT_FILE, LOT_SCHEMA
-from stepwitness.records.sealed import Sealed, broken_places, open_sealed
+from stepwitness.records.sealed import Sealed, open_sealed
 from stepwitness_reports import lot_pictures, sheet
 from stepwitness_reports.bench_facts import Fact
-from stepwitness_reports.page import Band, SealedText
 from stepwitness_reports.pictures import Figure
+from stepwitness_reports.sheet import SIMULATED, Band, SealedText, altered, instant
 from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
 
 FILE = "lot.html"
@@ -107,7 +105,7 @@ def page_of(directory: Path) -> LotPage:
         foot=" · ".join([*(["SIMULATED"] if sentence["simulated"] else []), title]),
         bands=tuple(_bands(document)),
         where=f"axis {sections['axis']['name']} · bench {sections['bench']['name']} · plan {sections['plan']['name']}, "
-        f"incoming · {_instant(sentence['at'])}",
+        f"incoming · {instant(sentence['at'])}",
         verdict_class=VERDICT_CLASS[mark],
         mark=verdict_mark(mark),
         statement=sentence["statement"],
@@ -118,7 +116,7 @@ def page_of(directory: Path) -> LotPage:
         drawn=tuple(sections["draw"]["serials"]),
         curve=Figure(lot_pictures.characteristic(sampling), _curve_caption(sampling)),
         criteria=tuple(_criteria(sentence["criteria"])),
-        refusals=tuple(Fact(_instant(one["at"]), f"{one['scanned']} {one['problem']}") for one in sections["refusals"]),
+        refusals=tuple(Fact(instant(one["at"]), f"{one['scanned']} {one['problem']}") for one in sections["refusals"]),
         document_facts=tuple(_document_facts(document)),
         texts=(
             SealedText(f"lot file {lot['file']}", lot["text"]),
@@ -131,13 +129,10 @@ def _bands(document: Sealed) -> list[Band]:
     sentence = document.sections["sentence"]
     bands = []
     if sentence["simulated"]:
-        bands.append(Band("SIMULATED", "stand-ins took the place of real parts"))
+        bands.append(SIMULATED)
     if sentence["sentence"] == "sample incomplete":
         bands.append(Band("SAMPLE INCOMPLETE", "this lot has no sentence"))
-    broken = broken_places(document.path)
-    if broken:
-        bands.append(Band("ALTERED", f"the document isn't what was sealed: {broken[0]}"))
-    return bands
+    return [*bands, *altered(document)]
 
 
 def _unit(unit: Mapping[str, Any], directory: Path) -> UnitLine:
@@ -162,7 +157,7 @@ def _attempt(attempt: Mapping[str, Any], directory: Path, *, counts: bool) -> At
         verdict=verdict,
         verdict_class=VERDICT_CLASS.get(verdict, ""),
         mark=verdict_mark(verdict) if verdict in VERDICT_CLASS else Markup(""),
-        begun=_instant(attempt["begun"]),
+        begun=instant(attempt["begun"]),
         words="; ".join(word for word in words if word),
         href=_href(directory, attempt["folder"]) if attempt["record"] else "",
         record=attempt["record"] or "",
@@ -247,16 +242,9 @@ def _criteria(criteria: Sequence[Mapping[str, Any]]) -> list[Fact]:
 def _document_facts(document: Sealed) -> list[Fact]:
     switching, sentence = document.sections["switching"], document.sections["sentence"]
     return [
-        Fact("sentenced", " by ".join(word for word in (_instant(sentence["at"]), sentence["operator"]) if word)),
+        Fact("sentenced", " by ".join(word for word in (instant(sentence["at"]), sentence["operator"]) if word)),
         Fact("number in the series", str(switching["number"])),
         Fact("follows", switching["follows"] or "nothing, the first"),
         Fact("seal, SHA-256", str(document.seal.get("sha256", ""))),
         Fact("software", f"stepwitness {document.sections['software']['stepwitness']}"),
     ]
-
-
-def _instant(text: str) -> str:
-    try:
-        return f"{datetime.fromisoformat(text):%Y-%m-%d{THIN}%H:%M}{THIN}UTC"
-    except ValueError as error:
-        raise StepwitnessError(f"'{text}' isn't a time: {error}") from None

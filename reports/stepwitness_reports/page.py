@@ -35,16 +35,9 @@ from stepwitness_reports.bench_facts import (
 from stepwitness_reports.facts import Row, rows_of, sentence
 from stepwitness_reports.history import History, history_of
 from stepwitness_reports.pictures import Figure, Source, figures
+from stepwitness_reports.sheet import SIMULATED, Band, SealedText, capital, instant
 from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
 from stepwitness_reports.tables import Table, exchanges, tables
-
-
-@dataclass(frozen=True)
-class Band:
-    """What must be seen on every page: a word and what it means."""
-
-    name: str
-    words: str
 
 
 @dataclass(frozen=True)
@@ -65,12 +58,6 @@ class Course:
     heading: str
     course: str
     settings: tuple[Fact, ...]
-
-
-@dataclass(frozen=True)
-class SealedText:
-    name: str
-    words: str
 
 
 @dataclass(frozen=True)
@@ -204,7 +191,7 @@ def _bands(record: Record) -> list[Band]:
     run = record.sections["run"]
     bands = []
     if run["simulated"]:
-        bands.append(Band("SIMULATED", "stand-ins took the place of real parts"))
+        bands.append(SIMULATED)
     if run["partial"]:
         bands.append(Band("PARTIAL", f"this run sentences nothing ({run['partial_reason']})"))
     broken = verify(record.directory)
@@ -255,7 +242,7 @@ def _stories(
         if not drawn and not notes:
             notes.append("There is no picture of this procedure; its findings and readings stand in the record.")
         why = "why: " if failing and id_ == first else ""
-        stories[id_] = Story(_capital(f"{why}{_named(item)}"), tuple(notes), drawn, said_last)
+        stories[id_] = Story(capital(f"{why}{_named(item)}"), tuple(notes), drawn, said_last)
     ordered = sorted(stories, key=lambda id_: id_ != first)
     return [stories[id_] for id_ in ordered], raw
 
@@ -263,10 +250,6 @@ def _stories(
 def _named(item: Mapping[str, Any]) -> str:
     """A procedure's title, and its id in the plan where that is another word."""
     return item["title"] if item["procedure"] == item["id"] else f"{item['title']}, {item['id']}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _outcome(item: Mapping[str, Any]) -> str:
@@ -284,7 +267,7 @@ def _course(item: Mapping[str, Any], read: _Read) -> Course:
         words.append(f"{duration_text(item['ended_s'] - item['started_s'])} on the axis.")
     words.append(f"Evaluator version {item['evaluator']}; readings in {item['journal']}.")
     facts = setting_facts(settings, read.bench.axis) if settings is not None and read.bench is not None else []
-    return Course(_capital(_named(item)), " ".join(words), tuple(facts))
+    return Course(capital(_named(item)), " ".join(words), tuple(facts))
 
 
 _OVER = {
@@ -345,8 +328,8 @@ def _seal_words(record: Record) -> str:
 
 def _instant(text: str) -> str:
     try:
-        return f"{datetime.fromisoformat(text):%Y-%m-%d{THIN}%H:%M}{THIN}UTC"
-    except ValueError:
+        return instant(text)
+    except StepwitnessError:
         return text
 
 

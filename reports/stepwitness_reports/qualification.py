@@ -5,21 +5,19 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
 from stepwitness.display import THIN
-from stepwitness.errors import StepwitnessError
 from stepwitness.qualification.document import SCHEMA
 from stepwitness.qualification.qualification import DOCUMENT_FILE
 from stepwitness.qualification.wording import INCOMPLETE
-from stepwitness.records.sealed import UNSIGNED, Sealed, broken_places, open_sealed
+from stepwitness.records.sealed import UNSIGNED, Sealed, open_sealed
 from stepwitness_reports import sheet
 from stepwitness_reports.bench_facts import Fact
-from stepwitness_reports.page import Band, SealedText
+from stepwitness_reports.sheet import SIMULATED, Band, SealedText, altered, capital, instant
 from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
 
 FILE = "qualification.html"
@@ -122,7 +120,7 @@ def page_of(directory: Path) -> QualificationPage:
         title=f"{end['verdict']}: {name}",
         foot=" · ".join([*(["SIMULATED"] if end["simulated"] else []), name]),
         bands=tuple(_bands(document)),
-        where=f"axis {what['axis']} · {name} · begun {_instant(what['begun'])} · sealed {_instant(end['at'])}",
+        where=f"axis {what['axis']} · {name} · begun {instant(what['begun'])} · sealed {instant(end['at'])}",
         word=_word(end["verdict"]),
         statement=end["statement"],
         sentences=(f"It ended before all was done: {end['note']}",) if end["note"] else (),
@@ -144,14 +142,12 @@ def page_of(directory: Path) -> QualificationPage:
 def _bands(document: Sealed) -> Iterator[Band]:
     end = document.sections["end"]
     if end["simulated"]:
-        yield Band("SIMULATED", "stand-ins took the place of real parts")
+        yield SIMULATED
     if end["rehearsed"]:
         yield Band("REHEARSAL", "nobody confirmed preconditions or released hold points")
     if end["verdict"] == INCOMPLETE:
         yield Band("INCOMPLETE", "this document sentences nothing")
-    broken = broken_places(document.path)
-    if broken:
-        yield Band("ALTERED", f"the document isn't what was sealed: {broken[0]}")
+    yield from altered(document)
 
 
 def _word(verdict: str | None, href: str = "", *, otherwise: str = "open") -> Word:
@@ -217,7 +213,7 @@ def _attempt(attempt: Mapping[str, Any], words: Sequence[str], directory: Path) 
             _href(directory, attempt["folder"]) if attempt["record"] else "",
             otherwise="no record",
         ),
-        begun=_instant(attempt["begun"]),
+        begun=instant(attempt["begun"]),
         words="; ".join(word for word in told if word),
     )
 
@@ -233,7 +229,7 @@ def _clause(clause: Mapping[str, Any]) -> ClauseLine:
         heading=f"{clause['number']} {clause['title']}",
         word=_word(clause["verdict"]),
         statement=clause["statement"],
-        criterion=_capital(clause["criterion"]) + ".",
+        criterion=capital(clause["criterion"]) + ".",
         facts=" · ".join(facts),
     )
 
@@ -241,11 +237,11 @@ def _clause(clause: Mapping[str, Any]) -> ClauseLine:
 def _deviations(sections: Mapping[str, Any]) -> Iterator[Fact]:
     for one in sections["deviations"]:
         about = f"{one['about']}: " if one["about"] else ""
-        yield Fact(_instant(one["at"]), "; ".join(word for word in (about + one["text"], _by(one["by"])) if word))
+        yield Fact(instant(one["at"]), "; ".join(word for word in (about + one["text"], _by(one["by"])) if word))
     for change in sections["changes"]:
         if not change["as_deviation"]:
             named = f"revision {change['revision']}, {', '.join(change['files'])} changed"
-            yield Fact(_instant(change["at"]), ": ".join(word for word in (named, change["text"]) if word))
+            yield Fact(instant(change["at"]), ": ".join(word for word in (named, change["text"]) if word))
 
 
 def _hold_point(point: Mapping[str, Any]) -> Fact:
@@ -256,7 +252,7 @@ def _hold_point(point: Mapping[str, Any]) -> Fact:
     elif released["rehearsed"]:
         told = "passed in rehearsal, released by nobody"
     else:
-        told = f"released {_instant(released['at'])} {_by(released['by']) or 'without initials'}"
+        told = f"released {instant(released['at'])} {_by(released['by']) or 'without initials'}"
         told += f": {released['text']}" if released["text"] else ""
     return Fact(f"{point['id']} before {point['before']}", f"{point['title']}{due}; {told}")
 
@@ -265,7 +261,7 @@ def _precondition(one: Mapping[str, Any]) -> Fact:
     act = one["confirmed"]
     if act is None:
         return Fact(one["text"], "not confirmed")
-    confirmed = f"confirmed {_instant(act['at'])} {_by(act['by'])}".rstrip()
+    confirmed = f"confirmed {instant(act['at'])} {_by(act['by'])}".rstrip()
     return Fact(one["text"], "taken as met, in rehearsal" if act["rehearsed"] else confirmed)
 
 
@@ -275,7 +271,7 @@ def _environment(conditions: Mapping[str, Any]) -> Iterator[Fact]:
     for one in conditions["recorded"]:
         values = ", ".join(f"{quantity} {_spaced(value)}" for quantity, value in one["values"].items())
         if values:
-            yield Fact(_instant(one["at"]), "; ".join(word for word in (values, _by(one["by"])) if word))
+            yield Fact(instant(one["at"]), "; ".join(word for word in (values, _by(one["by"])) if word))
 
 
 def _facts(document: Sealed) -> Iterator[Fact]:
@@ -287,7 +283,7 @@ def _facts(document: Sealed) -> Iterator[Fact]:
     yield Fact("approved", f"by {approval['by']} on {approval['on']}" if approval else "absent")
     yield Fact("units", ", ".join(what["units"]))
     yield Fact("order", what["order"])
-    yield Fact("sealed", f"{_instant(end['at'])} {_by(end['operator'])}".rstrip())
+    yield Fact("sealed", f"{instant(end['at'])} {_by(end['operator'])}".rstrip())
     yield Fact("authorised by", end["authorised_by"] or "absent")
     yield Fact("seal, SHA-256", str(document.seal.get("sha256", "")))
     yield Fact("what a seal shows", UNSIGNED)
@@ -311,14 +307,3 @@ def _by(initials: str) -> str:
 def _spaced(value: str) -> str:
     number, _, unit = value.partition(" ")
     return f"{number}{THIN}{unit}" if unit else value
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _instant(text: str) -> str:
-    try:
-        return f"{datetime.fromisoformat(text):%Y-%m-%d{THIN}%H:%M}{THIN}UTC"
-    except ValueError as error:
-        raise StepwitnessError(f"'{text}' isn't a time: {error}") from None

@@ -1,8 +1,13 @@
-"""What all sheets share: the templates' environment, the style, and a file that is replaced whole or not at all."""
+"""What all sheets share: bands and sealed texts, times in words, the templates' environment and style, and a file that
+is replaced whole or not at all.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
 from functools import cache
 from pathlib import Path
 
@@ -11,8 +16,51 @@ from markupsafe import Markup, escape
 
 from stepwitness.display import THIN
 from stepwitness.errors import StepwitnessError
+from stepwitness.records.sealed import Sealed, broken_places
 from stepwitness.records.writing import write_over
 from stepwitness_reports.style import DARK, LIGHT, variables
+
+
+@dataclass(frozen=True)
+class Band:
+    """What must be seen on every page: a word and what it means."""
+
+    name: str
+    words: str
+
+
+SIMULATED = Band("SIMULATED", "stand-ins took the place of real parts")
+
+
+@dataclass(frozen=True)
+class SealedText:
+    name: str
+    words: str
+
+
+def altered(document: Sealed) -> Iterator[Band]:
+    """The band of a document that isn't the one that was sealed; none where it is."""
+    broken = broken_places(document.path)
+    if broken:
+        yield Band("ALTERED", f"the document isn't what was sealed: {broken[0]}")
+
+
+def instant(text: str) -> str:
+    """A time, UTC, to the minute.
+
+    Raises
+    ------
+    StepwitnessError : where it isn't one.
+    """
+    try:
+        return f"{datetime.fromisoformat(text):%Y-%m-%d{THIN}%H:%M}{THIN}UTC"
+    except ValueError as error:
+        raise StepwitnessError(f"'{text}' isn't a time: {error}") from None
+
+
+def capital(text: str) -> str:
+    """`text` as a sentence begins."""
+    return text[:1].upper() + text[1:]
 
 
 def html(template: str, page: object, *, foot: str) -> str:

@@ -6,8 +6,9 @@ import argparse
 import json
 from typing import TYPE_CHECKING
 
+from stepwitness.commands.stored import add_store, opened
 from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
-from stepwitness.errors import BadInput, Place
+from stepwitness.errors import BadInput
 
 if TYPE_CHECKING:
     from stepwitness.history.recall import Recall
@@ -33,25 +34,20 @@ def add(commands: Commands) -> None:
     command.add_argument(
         "--good", default="", metavar="DAY", help="it was last known to be good on this day, year-month-day"
     )
-    command.add_argument("--store", default=None, metavar="WHERE", help="the store: a file's path or a URL")
+    add_store(command)
     command.add_argument("--json", action="store_true", help="as JSON, for another program")
     command.set_defaults(run=run)
 
 
 def run(given: argparse.Namespace) -> int:
     from stepwitness.history.recall import in_role, recall
-    from stepwitness.records.store import open_store
-    from stepwitness.records.store.address import Address
 
     if given.instrument in ROLES and not given.bench:
         raise BadInput(
             f"'{given.instrument}' is a part of every bench", allowed="--bench NAME, or a certificate or serial number"
         )
     _check_day(given.good)
-    file = Address(given.store).file
-    if file is not None and not file.exists():
-        raise BadInput("there is no store", place=Place(str(file)), allowed="--store WHERE, or a folder with reports/")
-    with open_store(given.store) as store:
+    with opened(given) as store:
         if given.instrument in ROLES:
             instrument = in_role(store, given.instrument, bench=given.bench)
             if not instrument:

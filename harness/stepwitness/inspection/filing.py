@@ -9,7 +9,7 @@ from collections.abc import Collection
 from pathlib import Path
 
 from stepwitness.errors import StepwitnessError
-from stepwitness.records.store import StoredRecord, hand_over, open_store
+from stepwitness.records.store import Document, StoredRecord, leave, open_store
 from stepwitness.records.store.address import Address
 
 KIND = "lot"
@@ -22,15 +22,10 @@ def file_lot(reports: Path, document: Path | None) -> list[str]:
     -------
     What stayed behind, each in a sentence.
     """
-    try:
-        with open_store(reports=reports) as store:
-            refused = hand_over(store, reports).refused
-            if document is not None:
-                key = document.parent.absolute().relative_to(reports.absolute()).as_posix()
-                store.file_document(KIND, key, document)
-    except StepwitnessError as error:
-        return [f"not in the store yet: {' '.join(str(error).splitlines())}"]
-    return [f"not in the store: {one}" for one in refused]
+    behind = leave(reports, None if document is None else Document.below(reports, KIND, document))
+    if behind.trouble:
+        return [f"not in the store yet: {behind.trouble}"]
+    return [f"not in the store: {one}" for one in behind.refused]
 
 
 def earlier_record(

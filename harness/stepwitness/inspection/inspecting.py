@@ -13,7 +13,6 @@ from collections.abc import Callable
 from datetime import date
 
 from stepwitness.attendance import CLEAR, Operator
-from stepwitness.conduct import conduct
 from stepwitness.display import SHAPES
 from stepwitness.inspection.lot import Lot
 from stepwitness.inspection.sentence import Outcome, Sentence
@@ -68,19 +67,7 @@ def inspect_unit(
         operator.say(f"attempt {attempt.number}: {attempt.reason}")
     folder = lot.reports / attempt.folder
     try:
-        conduct(
-            lot.plan,
-            lot.rig.bench,
-            folder,
-            serial=serial,
-            live=lot.rig.live,
-            over=lot.rig.over,
-            attempt=attempt.number,
-            previous=attempt.previous or None,
-            reason=attempt.reason,
-            site=lot.site(initials),
-            told=operator.say,
-        )
+        lot.rig.conduct(lot.plan, folder, attempt, site=lot.site(initials), told=operator.say)
     except BaseException as error:
         if (folder / FILE).exists():
             _told_of_unit(lot.end(attempt), operator, folder.as_posix())

@@ -12,11 +12,9 @@ from __future__ import annotations
 import contextlib
 import secrets
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from stepwitness.conduct import seal_left_behind
 from stepwitness.findings import Verdict
 from stepwitness.inspection.description import LotDescription
 from stepwitness.inspection.filing import earlier_record
@@ -43,7 +41,7 @@ from stepwitness.metrology.switching import Stage
 from stepwitness.plan.description import Plan
 from stepwitness.records.ledger import Ledger, read_events
 from stepwitness.records.manifest import FILE, open_record, text_digest, trouble_with
-from stepwitness.records.run_folder import make_run_folder, minute
+from stepwitness.records.run_folder import make_run_folder
 from stepwitness.rig import FINDING_KEYS, Refused, Rig, Why, reason_text
 from stepwitness.site import SiteFacts
 
@@ -247,9 +245,7 @@ class Lot:
         reason = reason_text(why, note) if why is not None else UNDECIDED if before else ""
         if not before:
             previous, reason = self._from_elsewhere(serial)
-        folder = make_run_folder(
-            self.reports, bench=self.rig.bench.name, stamp=minute(_local_now()), plan=self.plan.name
-        )
+        folder = make_run_folder(self.reports, bench=self.rig.bench.name, plan=self.plan.name)
         self._ledger.append(
             BEGUN,
             serial=serial,
@@ -311,22 +307,10 @@ class Lot:
         if attempt is None:
             return None
         folder = self.reports / attempt.folder
-        if not (folder / FILE).exists():
-            sealed = seal_left_behind(
-                self.plan,
-                self.rig.bench,
-                folder,
-                started=attempt.begun,
-                serial=attempt.serial,
-                live=self.rig.live,
-                over=self.rig.over,
-                attempt=attempt.number,
-                previous=attempt.previous or None,
-                reason=attempt.reason,
-                site=self.site(attempt.operator),
-            )
-            if sealed is None:
-                return self.give_up(attempt, "nothing was acquired before the process died")
+        if (folder / FILE).exists():
+            return self.end(attempt)
+        if self.rig.seal_left_behind(self.plan, folder, attempt, site=self.site(attempt.operator)) is None:
+            return self.give_up(attempt, "nothing was acquired before the process died")
         return self.end(attempt)
 
     def give_up(self, attempt: Attempt, cause: str) -> Attempt:
@@ -368,7 +352,3 @@ class Lot:
 
 def _name(description: LotDescription) -> dict[str, str]:
     return {"supplier": description.supplier, "part": description.part, "lot": description.lot}
-
-
-def _local_now() -> str:
-    return datetime.now().astimezone().isoformat(timespec="seconds")

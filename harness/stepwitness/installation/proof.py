@@ -13,7 +13,6 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from stepwitness.errors import StepwitnessError
 from stepwitness.installation import figures, physics, runs
 from stepwitness.installation.case import Case, Check, ran
 from stepwitness.records.run_folder import make_run_folder, minute
@@ -81,16 +80,13 @@ def file_proof(sections: dict[str, Any], reports: Path) -> tuple[Path, list[str]
     ------
     RecordError : the folder can't be written.
     """
-    from stepwitness.records.store import open_store
+    from stepwitness.records.store import Document, leave
 
     folder = make_run_folder(reports, bench=KIND, stamp=minute(sections["installation"]["started"]), plan="proof")
     path = write_sealed(folder / FILE, SCHEMA, sections)
-    try:
-        with open_store(reports=reports) as store:
-            store.file_document(KIND, f"{sections['platform']['node']}/{folder.name}", path)
-    except StepwitnessError as error:
-        return path, [f"{path} isn't in the store yet: {' '.join(str(error).splitlines())}"]
-    return path, []
+    key = f"{sections['platform']['node']}/{folder.name}"
+    behind = leave(reports, Document(KIND, key, path), records=False)
+    return path, [f"{path} isn't in the store yet: {behind.trouble}"] if behind.trouble else []
 
 
 def _entry(case: Case, checks: Sequence[Check]) -> dict[str, Any]:

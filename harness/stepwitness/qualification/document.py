@@ -9,7 +9,6 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from stepwitness.errors import StepwitnessError
 from stepwitness.qualification.course import Act, Attempt, Course, unit_result
 from stepwitness.qualification.criteria import ClauseJudgement, criterion_text, judged
 from stepwitness.qualification.description import Clause, QualificationDescription
@@ -51,17 +50,14 @@ def seal_qualification(
 
 def _filed(qualification: Qualification, path: Path) -> Iterator[str]:
     """Hand over every record that the store hasn't, and the document; what stays behind is told in a sentence."""
-    from stepwitness.records.store import hand_over, open_store
+    from stepwitness.records.store import Document, leave
 
     reports = qualification.setting.reports
-    key = path.parent.absolute().relative_to(reports.absolute()).as_posix()
-    try:
-        with open_store(reports=reports) as store:
-            for refused in hand_over(store, reports).refused:
-                yield f"not in the store: {refused}"
-            store.file_document(KIND, key, path)
-    except StepwitnessError as error:
-        yield f"{path} isn't in the store yet: {' '.join(str(error).splitlines())}"
+    behind = leave(reports, Document.below(reports, KIND, path))
+    for refused in behind.refused:
+        yield f"not in the store: {refused}"
+    if behind.trouble:
+        yield f"{path} isn't in the store yet: {behind.trouble}"
 
 
 def sections_of(

@@ -13,11 +13,10 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 
 from stepwitness.bench.arming import check_live
-from stepwitness.conduct import seal_left_behind
 from stepwitness.errors import BadInput
 from stepwitness.qualification.course import (
     BEGUN,
@@ -41,7 +40,7 @@ from stepwitness.qualification.description import AmbientRange, Clause, HoldPoin
 from stepwitness.quantities import split
 from stepwitness.records.ledger import Ledger, read_events
 from stepwitness.records.manifest import FILE, open_record, text_digest, trouble_with
-from stepwitness.records.run_folder import make_run_folder, minute
+from stepwitness.records.run_folder import make_run_folder
 from stepwitness.rig import FINDING_KEYS, Refused, Rig, Why, reason_text
 
 LOG_SCHEMA = "stepwitness-qualification-log/1"
@@ -299,9 +298,7 @@ class Qualification:
         if why is not None and decided is None:
             raise Refused(f"{serial} isn't decided in clause {clause.number}: 'qualify run' goes on with it")
         recorded = [one.outcomes.record for one in before if one.outcomes is not None]
-        folder = make_run_folder(
-            self.setting.reports, bench=clause.bench.name, stamp=minute(_local_now()), plan=clause.plan.name
-        )
+        folder = make_run_folder(self.setting.reports, bench=clause.bench.name, plan=clause.plan.name)
         self._log.append(
             BEGUN,
             clause=clause.number,
@@ -344,20 +341,7 @@ class Qualification:
             return self.end(attempt)
         if clause is None or text_digest(clause.plan.text) != attempt.plan:
             return self.give_up(attempt, "the process died, and the clause's plan isn't the one that it was begun by")
-        rig = self.setting.rig(clause)
-        sealed = seal_left_behind(
-            clause.plan,
-            rig.bench,
-            folder,
-            started=attempt.begun,
-            serial=attempt.serial,
-            live=rig.live,
-            over=rig.over,
-            attempt=attempt.number,
-            previous=attempt.previous or None,
-            reason=attempt.reason,
-        )
-        if sealed is None:
+        if self.setting.rig(clause).seal_left_behind(clause.plan, folder, attempt) is None:
             return self.give_up(attempt, "nothing was acquired before the process died")
         return self.end(attempt)
 
@@ -419,7 +403,3 @@ def environment_values(told: Sequence[str]) -> dict[str, str]:
             raise BadInput("not a recorded value", found=f"'{one}'", allowed="such as 'temperature=22.4 °C'")
         values[quantity.strip()] = value.strip()
     return values
-
-
-def _local_now() -> str:
-    return datetime.now().astimezone().isoformat(timespec="seconds")

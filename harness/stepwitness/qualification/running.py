@@ -13,7 +13,6 @@ from collections.abc import Callable
 from datetime import date
 
 from stepwitness.attendance import CLEAR, Operator
-from stepwitness.conduct import conduct
 from stepwitness.display import SHAPES
 from stepwitness.qualification.course import Attempt, unconfirmed
 from stepwitness.qualification.description import Clause, HoldPoint
@@ -83,18 +82,7 @@ def conduct_unit(
     attempt = qualification.begin(clause, serial, by=by, why=why, note=note)
     folder = qualification.setting.reports / attempt.folder
     try:
-        conduct(
-            clause.plan,
-            rig.bench,
-            folder,
-            serial=serial,
-            live=rig.live,
-            over=rig.over,
-            attempt=attempt.number,
-            previous=attempt.previous or None,
-            reason=attempt.reason,
-            told=operator.say,
-        )
+        rig.conduct(clause.plan, folder, attempt, told=operator.say)
     except BaseException as error:
         if (folder / FILE).exists():
             _told(qualification.end(attempt), operator)

@@ -13,8 +13,10 @@ def minute(started: str) -> str:
     return datetime.fromisoformat(started).strftime("%Y-%m-%dT%H%M")
 
 
-def make_run_folder(reports: Path, *, bench: str, stamp: str, plan: str) -> Path:
-    """A new folder for one record; `stamp` is the run's `minute`. Two processes never get the same.
+def make_run_folder(reports: Path, *, bench: str, plan: str, stamp: str = "") -> Path:
+    """A new folder for one record. Two processes never get the same.
+
+    `stamp` : the run's `minute`, unless it begins now.
 
     Raises
     ------
@@ -22,6 +24,7 @@ def make_run_folder(reports: Path, *, bench: str, stamp: str, plan: str) -> Path
     """
     above = Path(reports) / bench
     make_folder(above)
+    stamp = stamp or minute(datetime.now().isoformat())
     name, number = stamp, 1
     while True:
         try:

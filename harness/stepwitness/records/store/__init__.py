@@ -10,6 +10,7 @@ SQLite in the folder of reports by default, PostgreSQL by a URL. May import the 
 
 from stepwitness.records.store.errors import RecordDeleted, StoreError, StoreTooNew, StoreUnreachable
 from stepwitness.records.store.handing_over import HandOver, hand_over
+from stepwitness.records.store.leaving import Behind, Document, leave
 from stepwitness.records.store.store import Store, open_store
 from stepwitness.records.store.stored import (
     Deletion,
@@ -20,7 +21,9 @@ from stepwitness.records.store.stored import (
 )
 
 __all__ = [
+    "Behind",
     "Deletion",
+    "Document",
     "HandOver",
     "RecordDeleted",
     "Store",
@@ -32,5 +35,6 @@ __all__ = [
     "StoredRecord",
     "TrendPoint",
     "hand_over",
+    "leave",
     "open_store",
 ]
