@@ -17,6 +17,7 @@ from stepwitness.axis import Decoding
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription, Part
 from stepwitness.bench.errors import UnprovokedStall
+from stepwitness.devices.interfaces import DriveStatus
 from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Estimate
 from stepwitness.plan.model import settings_from
@@ -416,6 +417,43 @@ def test_its_loop_is_off_after_an_abort_too(rigged: Any, doser: BenchDescription
     assert rig.stays_put()
     gone_steps = (rig.rig.truth().rotor_turns - turns[0]) * 200
     assert abs(gone_steps) < 0.5, "the drive went on correcting the four steps of its displacement"
+
+
+def test_no_instant_at_which_it_stops_watching_makes_a_fault(rigged: Any, doser: BenchDescription, kept: Any) -> None:
+    """Its corrections hunt, and are interrupted a millisecond later each time, over a wire that is slower than a
+    correction takes to begin.
+    """
+    rig = rigged(replace(doser, drive=CLOSED), start_m=0.02, exchange_s=0.012)
+    bench, at_m = rig.bench, 0.02 + COUNT_M / 2
+    motion.prepare(bench, speed_m_per_s=0.006)
+    loop = loop_for(bench, QUICK, kept(), 0.006)
+    with loop.armed():
+        for instant in range(45):
+            loop.aim(at_m)
+            for_s = 0.06 + 0.001 * instant
+            loop.hold(at_m, window_m=COUNT_M / 8, for_s=for_s, until_inside=False, scenario="hunting")
+            assert bench.drive.status().fault == "", f"after {for_s:.3f} s"
+
+
+def test_an_axis_that_it_leaves_in_fault_is_enabled_again(rigged: Any, doser: BenchDescription, kept: Any) -> None:
+    """As a reset leaves a drive disabled, which then takes no position (IEC 61800-7-201, transition 15)."""
+    rig = rigged(replace(doser, drive=CLOSED), start_m=0.02)
+    bench, loop = rig.bench, loop_for(rig.bench, QUICK, kept(), 0.006)
+    motion.prepare(bench, speed_m_per_s=0.006)
+    reset = bench.loop.clear_alarm
+
+    def leaves_it_disabled() -> None:
+        if bench.drive.status().fault:
+            bench.drive.disable()
+        reset()
+
+    bench.loop.clear_alarm = leaves_it_disabled
+    with loop.armed():
+        bench.drive.set_run_current(QUICK.stall_current_a)
+        bench.drive.start_move_by(4000)
+        motion.wait_for_rest(bench)
+        assert bench.drive.status().fault == "following error"
+    assert bench.drive.status() == DriveStatus(enabled=True, moving=False, fault="")
 
 
 def test_a_closed_loop_load_that_would_fall_isnt_displaced(rigged: Any, lift: BenchDescription, kept: Any) -> None:

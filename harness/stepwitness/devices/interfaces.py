@@ -151,7 +151,9 @@ class ClosesLoop(Protocol):
 
     def loop_status(self) -> ClosedLoopStatus: ...
 
-    def clear_alarm(self) -> None: ...
+    def clear_alarm(self) -> None:
+        """Reset a following error or a fault; nothing moves. A drive may be disabled after a fault."""
+        ...
 
 
 @runtime_checkable

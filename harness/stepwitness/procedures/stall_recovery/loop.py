@@ -186,6 +186,7 @@ class DriveLoop:
         position_window_m = position_window_of(self._bench.description, self._settings)
         with self._closed(window_m, position_window_m):
             yield
+        self._bench.drive.enable()  # a fault that was reset leaves a drive disabled (IEC 61800-7-201, transition 15)
 
     @contextmanager
     def _closed(self, window_m: float, position_window_m: float, *, attempts: int = 0) -> Iterator[None]:
@@ -200,7 +201,11 @@ class DriveLoop:
         self._stand_down()
 
     def _stand_down(self) -> None:
-        """Windows off; a correction that is under way is halted first, as it would go on."""
+        """Windows off, so that no correction begins; then one that is under way is halted, as it would go on.
+
+        Attempts are taken back last: without any, a correction that is under way would end as a fault.
+        """
+        self._configure(_OFF_M, _OFF_M, attempts=_ENDLESS)
         self._bench.drive.halt()
         motion.wait_for_rest(self._bench)
         self._configure(_OFF_M, _OFF_M, attempts=0)
@@ -230,7 +235,7 @@ class DriveLoop:
         bench = self._bench
         before_m = target_m - bench.witnessed_travel_m()
         self._drive.clear_alarm()
-        bench.drive.enable()  # a reset fault leaves a drive disabled (IEC 61800-7-201, transition 15)
+        bench.drive.enable()
         bench.claim_what_was_counted()
         motion.move_to(
             bench,
@@ -292,14 +297,14 @@ class DriveLoop:
         attempts = self._settings.attempts if until_inside else _ENDLESS
         made = self._drive.loop_status().attempts_made
         start_s = bench.clock.now()
-        earlier_m: float | None = None
+        earlier_m = target_m - bench.witnessed_travel_m()
         with self._closed(window_of(bench.description, self._settings), window_m, attempts=attempts):
             while True:
                 now_s = bench.clock.now()
-                error_m = target_m - bench.witnessed_travel_m()
+                # in this order: a drive that says 'reached' is believed only by what is witnessed after it said so
                 status = self._drive.loop_status()
-                corrected = status.attempts_made > made
-                correction_m = (error_m if earlier_m is None else earlier_m) if corrected else 0.0
+                error_m = target_m - bench.witnessed_travel_m()
+                correction_m = earlier_m if status.attempts_made > made else 0.0
                 made, earlier_m = status.attempts_made, error_m
                 self._journal.write(
                     "standstill",
