@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -55,6 +56,13 @@ class Rigged:
         before_m = self.load_m()
         self.clock.sleep(for_s)
         return abs(self.load_m() - before_m) < 1e-7
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _ctrl_c_reaches_what_tests_start() -> None:
+    """A shell that runs these tests in the background has them, and what they start, ignore Ctrl-C."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")

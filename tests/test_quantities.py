@@ -11,6 +11,7 @@ import subprocess
 import sys
 from fractions import Fraction
 
+import pint
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -263,3 +264,36 @@ def test_an_unknown_unit_is_told_even_where_pint_was_imported_anew(monkeypatch: 
         monkeypatch.delitem(sys.modules, name)
     with pytest.raises(BadInput, match="an unknown unit"):
         exact("1 stpz", Kind.TRAVEL)
+
+
+def _default_factor(registry: pint.UnitRegistry[Fraction], unit: str, base: str) -> Fraction:
+    return Fraction(registry.Quantity(Fraction(1), unit).to(base).magnitude)
+
+
+@pytest.mark.parametrize(
+    ("kind", "units"),
+    [
+        (Kind.TRAVEL, "fm pm nm um µm mm cm dm km metre inch ft thou"),
+        (Kind.ANGLE, "turn revolution deg degree arcmin arcsec rad mrad"),
+        (Kind.TIME, "ns us ms s sec min h hour day"),
+        (Kind.SPEED, "mm/s m/min inch/s mm/min"),
+        (Kind.ACCELERATION, "mm/s**2 inch/s**2"),
+        (Kind.CURRENT, "A mA uA amp"),
+        (Kind.VOLTAGE, "V mV kV"),
+        (Kind.RESISTANCE, "ohm mohm kohm"),
+        (Kind.INDUCTANCE, "H mH uH"),
+        (Kind.FORCE, "N mN kN kgf gf lbf ozf dyn"),
+        (Kind.TORQUE, "N*m mN*m lbf*inch ozf*inch kgf*cm"),
+        (Kind.STIFFNESS, "N/um N/mm lbf/inch"),
+        (Kind.MASS, "g kg mg lb oz tonne t"),
+        (Kind.INERTIA, "kg*m**2 g*cm**2 oz*inch**2"),
+        (Kind.FREQUENCY, "Hz kHz"),
+        (Kind.RATIO, "percent permille ppm"),
+    ],
+)
+def test_each_unit_is_what_the_unit_library_has_it_be(kind: Kind, units: str) -> None:
+    """Outside check: pint's own list, which gives an angle's base unit as a radian of many digits."""
+    theirs = pint.UnitRegistry(non_int_type=Fraction)
+    base = "dimensionless" if kind is Kind.RATIO else kind.value
+    for unit in units.split():
+        assert float(exact(f"1 {unit}", kind)) == pytest.approx(float(_default_factor(theirs, unit, base)), rel=1e-15)

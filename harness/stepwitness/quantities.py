@@ -1,6 +1,7 @@
 """Text to SI and back: "2 mm", "0.9 deg", "1/8 in", "1.2 A".
 
-1. Numbers are read as exact fractions; pint (with fractions inside) knows the units and is loaded on first use.
+1. Numbers are read as exact fractions. pint (with fractions inside) does the arithmetic of units, those of `units.txt`,
+   and is loaded on first use.
 2. Angles come out in turns, because a turn is a rational number of degrees and a radian isn't.
 3. Travel may also be written in steps, microsteps or counts; those need an axis and are resolved there.
 """
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 from enum import Enum
 from fractions import Fraction
 from functools import cache
+from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -97,7 +99,6 @@ _UNIT = re.compile(rf"{_FACTOR}(?:(?:\s*[*/·⋅]\s*|\s+){_FACTOR})*")
 """Products and quotients of units with small powers; pint would evaluate any expression."""
 
 _NEWTON_METRE = re.compile(r"\b([mkuµμ]?)Nm\b")
-_TURN = re.compile(r"\brevs?\b")
 
 
 @dataclass(frozen=True)
@@ -144,14 +145,14 @@ def _pint() -> ModuleType:
 
 @cache
 def _registry() -> pint.UnitRegistry[Any]:
-    registry: pint.UnitRegistry[Any] = _pint().UnitRegistry(non_int_type=Fraction)
+    # pint's own list of a thousand units takes longer to read than a plan on a stand-in takes to run
+    registry: pint.UnitRegistry[Any] = _pint().UnitRegistry(Path(__file__).parent / "units.txt", non_int_type=Fraction)
     return registry
 
 
 def _quantity(unit: str, number: Fraction = Fraction(1)) -> Any:
-    """`number` of `unit` in base units, by pint; Nm (which pint reads as something else) and rev are ours."""
-    text = _TURN.sub("turn", _NEWTON_METRE.sub(r"\1N*m", unit)).replace("·", "*").replace("⋅", "*")
-    return _registry().Quantity(number, text).to_root_units()
+    """`number` of `unit` in base units."""
+    return _registry().Quantity(number, unit.replace("·", "*").replace("⋅", "*")).to_root_units()
 
 
 @cache

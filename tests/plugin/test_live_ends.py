@@ -33,7 +33,10 @@ def test_moves(bench):
     bench.set_datum(0.03)
     bench.set_speed(0.002)
     bench.set_acceleration(0.2)
+    start = bench.drive.position()
     bench.drive.start_move_by(32000)  # for 10 s
+    while bench.drive.position() == start:
+        time.sleep(0.001)
     {ends}
     while bench.drive.status().moving:
         time.sleep(0.01)
@@ -66,19 +69,14 @@ def served(pytester: pytest.Pytester) -> Iterator[ServedRig]:
 
 def started(pytester: pytest.Pytester, *arguments: str, ends: str = "") -> subprocess.Popen[str]:
     (pytester.path / "test_moves.py").write_text(MOVES.format(ends=ends or "pass"), encoding="utf-8")
-    # A shell that runs these tests in the background has them, and what they start, ignore Ctrl-C.
-    before = signal.signal(signal.SIGINT, signal.default_int_handler)
-    try:
-        return subprocess.Popen(
-            [sys.executable, "-m", "pytest", "-p", "no:randomly", "--live", NAME, *arguments],
-            cwd=pytester.path,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            start_new_session=True,
-        )
-    finally:
-        signal.signal(signal.SIGINT, before)
+    return subprocess.Popen(
+        [sys.executable, "-m", "pytest", "-p", "no:randomly", "--live", NAME, *arguments],
+        cwd=pytester.path,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+    )
 
 
 def moving(served: ServedRig) -> bool:

@@ -13,6 +13,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import cached_property
 
 from stepwitness.axis import Axis
 from stepwitness.devices.errors import OutOfRange
@@ -33,12 +35,12 @@ class Coordinates:
     gauge_sense: int = 1
 
     def claimed(self, microsteps: int) -> float:
-        return float(self.axis.travel_of_microsteps(microsteps))
+        travel = self._microstep_travel
+        # the nearest float to the exact travel, as a quotient of whole numbers: this is asked at every reading
+        return microsteps * travel.numerator / travel.denominator
 
     def counted(self, counts: int) -> float:
-        encoder = self.axis.encoder
-        assert encoder is not None
-        return (counts - self.counts_at_zero) * float(self.axis.count_travel) * encoder.sign
+        return (counts - self.counts_at_zero) * self._count_m
 
     def counts_at(self, travel_m: float) -> float:
         """The count at `travel_m`, with its fraction."""
@@ -48,6 +50,16 @@ class Coordinates:
 
     def gauged(self, reading_m: float) -> float:
         return (reading_m - self.gauge_at_zero_m) * self.gauge_sense
+
+    @cached_property
+    def _microstep_travel(self) -> Fraction:
+        return self.axis.microstep_travel
+
+    @cached_property
+    def _count_m(self) -> float:
+        encoder = self.axis.encoder
+        assert encoder is not None
+        return float(self.axis.count_travel) * encoder.sign
 
 
 @dataclass(frozen=True)
