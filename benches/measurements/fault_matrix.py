@@ -267,16 +267,7 @@ def injection(case: Case, role: str, reboot: Callable[[bool], object], jump: Cal
 
 
 def rebooting(drive: Any) -> Callable[[bool], None]:
-    """The drive's own reboot, by its methods as they are now."""
-    disable, set_position, enable = drive.disable, drive.set_position, drive.enable
-
-    def reboot(enabled: bool) -> None:
-        disable()
-        set_position(0)
-        if enabled:
-            enable()
-
-    return reboot
+    return lambda enabled: drive.reboot(enabled=enabled)
 
 
 def real_part(case: Case, role: str, endpoint: Endpoint, **changed: str) -> Part:

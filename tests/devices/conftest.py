@@ -21,7 +21,8 @@ class ScriptedLink:
     """Hands each request, without its tag, to `answer`; what that returns arrives as the reply, tag and all.
 
     `mangle` sees each reply as bytes and returns the chunks that arrive, each as (delay in seconds, bytes); an empty
-    list loses it. `sent` lists the requests in order.
+    list loses it. `sent` lists the requests in order. What ends in `~` is no request, and is refused. `lost` is
+    how many bytes the end of the next write loses.
     """
 
     name = "script"
@@ -33,13 +34,15 @@ class ScriptedLink:
         self.raw: list[bytes] = []
         self._coming: deque[tuple[float, bytes]] = deque()
         self._rest = b""
+        self.lost = 0
         self.dead = False
 
     def write(self, data: bytes) -> None:
         if self.dead:
             raise LinkLost("script: gone")
         self.raw.append(data)
-        self._rest += data
+        self._rest += data[: len(data) - self.lost]
+        self.lost = 0
         while b"\n" in self._rest:
             line, _, self._rest = self._rest.partition(b"\n")
             if text := line.decode().strip():
@@ -47,6 +50,9 @@ class ScriptedLink:
 
     def _one(self, text: str) -> None:
         tag, _, request = text.partition(" ") if text.startswith("@") else ("", "", text)
+        if request.endswith("~"):
+            self.add(f"{tag} refused: not understood\n".lstrip().encode())
+            return
         self.sent.append(request)
         reply = self.answer(request)
         if reply is None:

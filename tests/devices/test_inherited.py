@@ -99,8 +99,9 @@ def test_the_first_question_isnt_answered_by_a_reply_to_the_owner_before(
 def test_last_words_end_half_a_line_and_carry_a_tag_of_their_own(pair: tuple[InheritedLink, socket.socket]) -> None:
     link, _ = pair
     for options, words in (
-        ({}, b"\n@%d travel?\n" % LAST_TAG),
-        ({"tags": "no"}, b"\ntravel?\n"),
+        ({}, b"~\n@%d travel?\n" % LAST_TAG),
+        ({"tags": "no"}, b"~\ntravel?\n"),
+        ({"tags": "no", "break_off": ""}, b"\ntravel?\n"),
         ({"tags": "no", "line_end": "CR", "checksum": "xor8"}, b"\rtravel?*"),
     ):
         part = Part("text-line", {"port": f"descriptor://{link.descriptor}", **options})

@@ -3,6 +3,7 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -125,6 +126,20 @@ def test_a_reply_cut_short_is_never_a_number(scripted: Scripted, commands: Comma
         assert line.whole("b") == 2
 
 
+@pytest.mark.parametrize("options", [{}, {"tags": "no"}, {"tags": "no", "identity.send": ""}])
+def test_half_a_request_is_never_completed(scripted: Scripted, options: dict[str, str]) -> None:
+    """Whatever ends the half, the next request or a halt: ``go 48`` of ``go 4800`` would be another move."""
+    commands = replace(SET, exchanges={**SET.exchanges, "go": Exchange("go {microsteps}")})
+    for urgent in (False, True):
+        line, link = scripted(commands.with_options(options, Place()), _answer)
+        link.lost = len("00\n")
+        with pytest.raises(NoReply):
+            line.ask("go", microsteps=4800)
+        assert line.ask("halt", urgent=urgent)
+        assert line.whole("b") == 2
+        assert not [request for request in link.sent if request.startswith("go")]
+
+
 def test_refusal_overrange_and_nonsense_have_their_names(scripted: Scripted) -> None:
     replies = {"a?": "refused: disabled", "b?": "12.5", "way?": "out of range"}
     line, link = scripted(SET, replies.get)
@@ -162,7 +177,7 @@ def test_an_urgent_request_goes_out_before_the_line_is_in_step(scripted: Scripte
     asked_s = clock.now()
     line.ask("halt", urgent=True)
     assert link.sent == ["a?", "halt", "identity?", "halt"]
-    assert link.raw[1].startswith(b"\n")
+    assert link.raw[1].startswith(b"~\n")
     assert clock.now() - asked_s < 0.05
 
 

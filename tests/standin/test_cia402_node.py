@@ -25,7 +25,8 @@ class Bench:
     def __init__(self, *, closed: bool = False) -> None:
         self.clock = VirtualClock()
         self.rig = Rig(AXIS, preset("doser"), self.clock)
-        self.node = Cia402Node(self.rig.drive(closed_loop=closed), rated_a=1.2)
+        drive = self.rig.drive(closed_loop=closed)
+        self.node = Cia402Node(drive, rated_a=1.2, boots=lambda: drive.boots)
         self.write(0x6081, 8000, 4)
         self.write(0x6083, 80_000, 4)
         self.write(0x6073, 1000, 2)
@@ -74,6 +75,26 @@ def test_a_set_point_is_an_edge_and_is_acknowledged() -> None:
     bench.control(0x1F | 0x40)
     bench.clock.sleep(1.0)
     assert bench.read(0x6064) == 1400, "relative"
+
+
+@pytest.mark.parametrize("closed", [False, True])
+@pytest.mark.parametrize("enabled", [False, True])
+def test_a_reboot_forgets_what_was_commanded(closed: bool, enabled: bool) -> None:
+    """A halt that is taken back afterwards resumes nothing: that target was one of another zero."""
+    bench = Bench(closed=closed)
+    bench.control(0x06, 0x07, 0x0F)
+    bench.write(0x607A, 4000, 4)
+    bench.control(0x1F, 0x0F)
+    bench.clock.sleep(0.2)
+    bench.control(0x10F)
+    bench.clock.sleep(1.0)
+    turned = bench.rig.truth().rotor_turns
+    bench.rig.drive().reboot(enabled=enabled)
+    assert bench.state() is (State.ENABLED if enabled else State.SWITCH_ON_DISABLED)
+    assert (bench.read(0x6040), bench.read(0x6064), bench.read(0x607A)) == (0, 0, 0)
+    bench.control(0x06, 0x07, 0x0F)
+    bench.clock.sleep(1.0)
+    assert bench.rig.truth().rotor_turns == pytest.approx(turned, abs=0.02)
 
 
 def test_a_quick_stop_ends_without_current() -> None:

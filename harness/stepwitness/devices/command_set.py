@@ -32,7 +32,7 @@ NUMBER = r"(?P<value>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?|[-+]?[nN][aA][nN]
 IDENTITY = "identity"
 LINK_OPTIONS = ("port", "baud", "timeout", "retries", "redact")
 """Options of a text line that concern its link; `stepwitness.devices.text_line` reads them."""
-SET_OPTIONS = ("tags", "line_end", "refusal", "overrange", "checksum", "checksum_mark")
+SET_OPTIONS = ("tags", "line_end", "break_off", "refusal", "overrange", "checksum", "checksum_mark")
 LINE_ENDS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
 
 
@@ -84,6 +84,8 @@ class CommandSet:
     refusal, overrange : replies by which a part refuses, or says that it can't measure.
     tags : whether the part takes and returns a tag before each line (``@17 position?``).
     line_end : after each line, both ways. seal : the checksum behind each line, or None.
+    break_off : what no request ends in. It is said before a line end that may complete a request which lost its rest:
+        ``move by 48`` of ``move by 4800`` must be no request. Not needed where lines carry a checksum.
     """
 
     exchanges: Mapping[str, Exchange]
@@ -92,6 +94,12 @@ class CommandSet:
     tags: bool = True
     line_end: str = "\n"
     seal: Seal | None = None
+    break_off: str = "~"
+
+    @property
+    def ending(self) -> bytes:
+        """What ends a line of which half may be waiting, and makes no request of it."""
+        return ((self.break_off if self.seal is None else "") + self.line_end).encode("ascii")
 
     def with_options(self, options: Mapping[str, str], place: Place) -> CommandSet:
         """This set with the items that `options` override.
@@ -110,6 +118,8 @@ class CommandSet:
                 changed = replace(changed, tags=yes_or_no(text, at))
             elif key == "line_end":
                 changed = replace(changed, line_end=_line_end(text, at))
+            elif key == "break_off":
+                changed = replace(changed, break_off=_break_off(text, at))
             elif key in ("checksum", "checksum_mark"):
                 continue
             elif key in ("refusal", "overrange"):
@@ -172,6 +182,12 @@ def _line_end(text: str, place: Place) -> str:
         return LINE_ENDS[text.upper()]
     except KeyError:
         raise BadInput("no such line end", place=place, found=f"'{text}'", allowed=", ".join(LINE_ENDS)) from None
+
+
+def _break_off(text: str, place: Place) -> str:
+    if not (text.isascii() and text.isprintable()):
+        raise BadInput("more than printable ASCII", place=place, found=repr(text), allowed="signs that end no request")
+    return text
 
 
 def _seal(options: Mapping[str, str], default: Seal | None, place: Place) -> Seal | None:

@@ -68,7 +68,12 @@ class TextLine:
         self._refusal, self._overrange = re.compile(commands.refusal), re.compile(commands.overrange)
         self._end = commands.line_end.encode("ascii")
         self._talk = Conversation(
-            tagged=commands.tags, end=self._end, first_tag=random.randrange(TAGS), seal=commands.seal, log=log
+            tagged=commands.tags,
+            end=self._end,
+            ending=commands.ending,
+            first_tag=random.randrange(TAGS),
+            seal=commands.seal,
+            log=log,
         )
         # Re-entrant: an exchange that an exception cut short must not keep its own thread from halting.
         self._lock = threading.RLock()
@@ -131,7 +136,7 @@ class TextLine:
 
     def _ask_once(self, name: str, text: str, *, urgent: bool) -> re.Match[str]:
         if urgent and self._talk.unanswered and not self._talk.tagged:
-            self._write(self._end + self._sealed(text) + self._end)
+            self._write(self.commands.ending + self._sealed(text) + self._end)
         reply = self._exchange(text)
         if refused := self._refusal.fullmatch(reply):
             reason = refused.groupdict().get("reason") or reply
@@ -155,11 +160,11 @@ class TextLine:
     def last_words(self, name: str, **values: float) -> bytes:
         """The bytes of a request without a field of its own, for whoever takes the line over once this process is gone.
 
-        A line end goes first, because the dead may have left half a line; the tag is one that no request here has.
+        The dead may have left half a line, so what breaks one off goes first; no request here has this tag.
         """
         text = self.commands.exchanges[name].send.format(**values)
         tagged = f"@{LAST_TAG} {text}" if self.commands.tags else text
-        return self._end + self._sealed(tagged) + self._end
+        return self.commands.ending + self._sealed(tagged) + self._end
 
     def begin_adrift(self) -> None:
         """Expect replies to the requests of whoever had this line before."""
@@ -237,7 +242,7 @@ class TextLine:
         if identity.send and not _matches_anything(self._replies[IDENTITY]):
             self._put(identity.send, only=self._replies[IDENTITY])
             return
-        self._write(self._end)
+        self._write(self.commands.ending)
         started_s = quiet_since_s = self._clock.now()
         while (now_s := self._clock.now()) - quiet_since_s < self._timeout_s:
             if self._read():

@@ -85,6 +85,7 @@ class Conversation:
     Parameters
     ----------
     tagged : requests go out as ``@17 text`` and their replies come back as ``@17 reply``.
+    ending : what goes before a request where an earlier one may have left half a line.
     first_tag : of the first request; a random one keeps replies to an earlier owner of the line apart.
     seal : the checksum behind each line, both ways; None where there is none.
     log : where exchanges are noted.
@@ -95,6 +96,7 @@ class Conversation:
         *,
         tagged: bool,
         end: bytes = b"\n",
+        ending: bytes = b"\n",
         longest: int = LONGEST_LINE,
         first_tag: int = 1,
         seal: Seal | None = None,
@@ -104,7 +106,7 @@ class Conversation:
         self.phase = Phase.IDLE
         self._seal = seal
         self.tagged = tagged
-        self._end = end
+        self._end, self._ending = end, ending
         self._framer = LineFramer(end=end, longest=longest)
         self._tag = first_tag % TAGS
         self._sent, self._asked_s = "", 0.0
@@ -120,9 +122,9 @@ class Conversation:
         """The bytes that put `text` on the wire; from now on its reply is awaited.
 
         `only` makes every line that doesn't match it count as a late reply to something else. Where an
-        earlier request is unanswered a line end goes first, in case its own was lost.
+        earlier request is unanswered `ending` goes first, in case its own was lost.
         """
-        lead = self._end if self.unanswered else b""
+        lead = self._ending if self.unanswered else b""
         if self.phase is Phase.ASKED:
             self._note(self._asked_s, answered=False)
         self._tag = (self._tag + 1) % TAGS

@@ -47,10 +47,11 @@ class Entry:
 
 
 class Cia402Node:
-    """Objects of the node. `rated_a` is the motor's rated current."""
+    """Objects of the node. `rated_a` is the motor's rated current, `boots` how often the drive started anew."""
 
-    def __init__(self, drive: Drive, *, rated_a: float) -> None:
+    def __init__(self, drive: Drive, *, rated_a: float, boots: Callable[[], int] = lambda: 0) -> None:
         self._drive = drive
+        self._boots, self._booted = boots, boots()
         self._loop = drive if isinstance(drive, ClosesLoop) else None
         self._rated_a = rated_a
         self._state = State.SWITCH_ON_DISABLED
@@ -164,8 +165,11 @@ class Cia402Node:
     # -- state -----------------------------------------------------------------------------------------------------
 
     def _follow_the_drive(self) -> None:
-        """The drive's own transitions: to fault (13, 14), and out of a quick stop (12)."""
+        """The drive's own transitions: to fault (13, 14), out of a quick stop (12), and a start anew."""
         status = self._drive.status()
+        if self._booted != self._boots():
+            self._booted = self._boots()
+            self._start_anew(enabled=status.enabled)
         if self._state not in ENERGISED:
             return
         if status.fault:
@@ -174,6 +178,13 @@ class Cia402Node:
         stops = self._values["quick_stop"] < QUICK_STOP_STAYS and not status.moving
         if not status.enabled or (self._state is State.QUICK_STOP and stops):
             self._enter(State.SWITCH_ON_DISABLED)
+
+    def _start_anew(self, *, enabled: bool) -> None:
+        """What was commanded is forgotten."""
+        self._state = State.ENABLED if enabled else State.SWITCH_ON_DISABLED
+        self._control, self._mode, self._target = 0, PROFILE_POSITION, self._drive.position()
+        self._interrupted = None
+        self._acknowledged = self._homed = self._homing_failed = False
 
     def _take_control(self, word: int) -> None:
         before, command = self._control, command_of(word, self._control)

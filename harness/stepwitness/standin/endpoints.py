@@ -70,7 +70,8 @@ def serve(
     if over in ("modbus-tcp", "modbus-rtu"):
         served |= _modbus(server, parts, rtu=over == "modbus-rtu")
     elif over == "canopen":
-        node = Cia402Node(parts["drive"], rated_a=rated_a)
+        drive = parts["drive"]
+        node = Cia402Node(drive, rated_a=rated_a, boots=lambda: drive.boots)
         channel = server.add_terminal(lambda: SlcanResponder({NODE: node}))
         options = {"interface": "slcan", "channel": channel, "node": str(NODE), "state_timeout": "3 s", **_loop(parts)}
         served["drive"] = {"part": "cia402", "options": options}

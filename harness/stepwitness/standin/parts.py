@@ -31,9 +31,24 @@ class Drive:
 
     def __init__(self, rig: Rig) -> None:
         self._rig, self._generator = rig, rig.generator
+        self.boots = 0
+        """How often it started anew."""
 
     def identity(self) -> Identity:
         return _identity(self._rig, "drive")
+
+    def reboot(self, *, enabled: bool = False) -> None:
+        """Start anew, as after a gap in the supply: its move ends, its position is 0; `enabled` as one that switches
+        itself on.
+        """
+        self.boots += 1
+        self._rig.exchange(lambda now_s: self._start_anew(now_s, enabled=enabled))
+
+    def _start_anew(self, now_s: float, *, enabled: bool) -> None:
+        self._generator.disable(now_s)
+        self._generator.set_claim(0, now_s)
+        if enabled:
+            self._generator.enable()
 
     def enable(self) -> None:
         self._rig.exchange(lambda _: self._generator.enable())
@@ -87,6 +102,12 @@ class ClosedLoopDrive(Drive):
     def __init__(self, rig: Rig, loop: PositionLoop) -> None:
         super().__init__(rig)
         self._loop = loop
+
+    def _start_anew(self, now_s: float, *, enabled: bool) -> None:
+        self._loop.disable(now_s)
+        self._loop.set_position(0, now_s)
+        if enabled:
+            self._loop.enable(now_s)
 
     def enable(self) -> None:
         self._rig.exchange(self._loop.enable)
