@@ -25,10 +25,11 @@ from stepwitness.procedures.stall_recovery import PROCEDURE
 from stepwitness.procedures.stall_recovery.declared import Settings, hunting_windows
 from stepwitness.procedures.stall_recovery.evaluate import reversals
 from stepwitness.procedures.stall_recovery.loop import loop_for
+from stepwitness.procedures.stall_recovery.run import Unheard
 
 STEP_M, COUNT_M = 1e-5, 1e-6
 QUICK = Settings(stall_current_a=0.05, healthy_moves=1, provocations=1, hunting_time_s=0.2)
-CLOSED = Part("stand-in", {"loop": "closed"})
+OPEN, CLOSED = Part("stand-in", {}), Part("stand-in", {"loop": "closed"})
 
 
 class Ran:
@@ -463,6 +464,47 @@ def test_a_closed_loop_load_that_would_fall_isnt_displaced(rigged: Any, lift: Be
     for name in ("standstill_error", "hunting_reversals", "least_window"):
         assert ran.found[name].value is None
         assert "this axis' load doesn't allow" in ran.found[name].reason
+
+
+# -- a host that is busy elsewhere ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("part", "scenario", "sweeps"),
+    [
+        *((OPEN, "transient 1", sweeps) for sweeps in (0, 72, 108, 144)),
+        (OPEN, "persistent 2", 108),
+        *((CLOSED, "transient 1", sweeps) for sweeps in (36, 108)),
+        (CLOSED, "persistent 2", 72),
+    ],
+)
+def test_a_stall_that_nobody_listened_to_is_provoked_again(
+    rigged: Any, doser: BenchDescription, kept: Any, part: Part, scenario: str, sweeps: int
+) -> None:
+    """The host's gap comes a number of sweeps into the move: before, at and after the onset of the stall."""
+    came = itertools.count()
+
+    def on_row(rig: Any, table: str, row: Mapping[str, Any]) -> None:
+        if table == "motion" and row["phase"] == scenario and next(came) == sweeps:
+            rig.clock.sleep(0.3)
+
+    ran = Ran(rigged(replace(doser, drive=part), start_m=0.02), kept, QUICK, on_row=on_row)
+    again = [row for row in ran.rows("events") if row["event"] == "provoked again"]
+    assert len(again) == (next(came) > sweeps)
+    assert len(ran.rows("detections")) == 2
+    for name in ("missed_stalls", "false_alarms", "unrecovered", "fault_outputs_missing"):
+        assert ran.value(name) == 0, name
+
+
+def test_a_host_that_never_listens_ends_the_run(rigged: Any, doser: BenchDescription, kept: Any) -> None:
+    rig = rigged(doser, start_m=0.02)
+
+    def on_row(_rig: Any, table: str, row: Mapping[str, Any]) -> None:
+        if table == "motion" and row["phase"] == "transient 1":
+            rig.clock.sleep(0.3)
+
+    with pytest.raises(Unheard, match=r"weren't heard for 0\.30 s"):
+        Ran(rig, kept, QUICK, on_row=on_row)
 
 
 # -- what is refused ------------------------------------------------------------------------------------------
