@@ -66,7 +66,14 @@ def make_engine(address: Address) -> Engine:
         return engine
     arguments = {name: value for name, value in _NETWORK.items() if name not in address.url.query}
     try:
-        engine = create_engine(address.url, hide_parameters=True, pool_size=1, max_overflow=7, connect_args=arguments)
+        engine = create_engine(
+            address.url,
+            hide_parameters=True,
+            pool_size=1,
+            max_overflow=7,
+            connect_args=arguments,
+            isolation_level="AUTOCOMMIT",  # for who reads; a writer changes it, as it costs time in each use
+        )
     except (ImportError, NoSuchModuleError):
         raise BadInput(
             "the driver for PostgreSQL isn't installed",
@@ -110,9 +117,8 @@ def _sqlite_begins(connection: Connection) -> None:
 
 @contextlib.contextmanager
 def reading(engine: Engine, address: Address) -> Iterator[Connection]:
-    """A connection whose every statement sees one state of the store."""
-    if engine.dialect.name == "postgresql":  # a statement sees one state by itself; a transaction costs round trips
-        engine = engine.execution_options(isolation_level="AUTOCOMMIT")
+    """A connection whose every statement sees one state of the store; on a server without a transaction, which would
+    cost round trips and which one statement doesn't need."""
     with _told(address), engine.connect() as connection:
         yield connection
 
@@ -120,9 +126,12 @@ def reading(engine: Engine, address: Address) -> Iterator[Connection]:
 @contextlib.contextmanager
 def writing(engine: Engine, address: Address) -> Iterator[Connection]:
     """A connection whose work is committed at the end, or not at all."""
+    options: dict[str, Any] = {_WRITES: True}
+    if engine.dialect.name == "postgresql":
+        options["isolation_level"] = "READ COMMITTED"
     with (
         _told(address),
-        engine.connect().execution_options(**{_WRITES: True}) as connection,
+        engine.connect().execution_options(**options) as connection,
         connection.begin(),
     ):
         yield connection

@@ -11,12 +11,23 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, or_, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Select, bindparam, or_, select, tuple_
 
 from stepwitness.records.store.errors import StoreError
 from stepwitness.records.store.filing import instant
 from stepwitness.records.store.models import CharacteristicRow, FindingRow, RecordRow, SplitsRow, SubjectRow
 from stepwitness.records.store.stored import StoredFinding, StoredRecord, TrendPoint
+
+_EQUAL: dict[str, Any] = {
+    "bench": SubjectRow.bench,
+    "axis": SubjectRow.axis,
+    "serial": SubjectRow.serial,
+    "plan": SubjectRow.plan,
+    "simulated": SubjectRow.simulated,
+    "purpose": RecordRow.purpose,
+    "verdict": RecordRow.verdict,
+}
+"""What may be asked to be equal, by its name."""
 
 _RECORD: tuple[Any, ...] = (
     RecordRow.seal,
@@ -39,19 +50,18 @@ _RECORD: tuple[Any, ...] = (
 )
 
 
-# Built once, as putting a query together takes as long as running it. Outer joins, though each row has its partner:
-# they keep a planner from beginning with a table of few rows and going through the large one for each of them.
+# Outer joins, though each row has its partner: they keep a planner from beginning with a table of few rows and going
+# through the large one for each of them.
 _RECORDS: Select[Any] = (
     select(*_RECORD)
     .select_from(RecordRow)
     .join(SubjectRow, RecordRow.subject_id == SubjectRow.id)
     .outerjoin(SplitsRow, RecordRow.splits_id == SplitsRow.id)
 )
-_PAGE = _RECORDS.order_by(RecordRow.started.desc(), RecordRow.seal.desc())
 
 
-def _stored(rows: Any) -> tuple[StoredRecord, ...]:
-    return tuple(StoredRecord(*(*columns, splits(content))) for *columns, content in rows)
+def _stored(rows: Sequence[Any]) -> tuple[StoredRecord, ...]:
+    return tuple([StoredRecord(*(*columns, splits(content))) for *columns, content in rows])
 
 
 @lru_cache(maxsize=1024)
@@ -72,16 +82,31 @@ def records_where(
     limit: int | None,
 ) -> tuple[StoredRecord, ...]:
     """Newest first. `subject` and `record` are columns that must be equal; `until` isn't included."""
-    wanted = _PAGE.limit(limit)
-    wanted = wanted.where(*_equal(subject))
-    wanted = wanted.where(*(getattr(RecordRow, name) == value for name, value in record.items() if value))
-    if since:
-        wanted = wanted.where(RecordRow.started >= instant(since))
-    if until:
-        wanted = wanted.where(RecordRow.started < instant(until))
-    if after is not None:
-        wanted = wanted.where(tuple_(RecordRow.started, RecordRow.seal) < tuple_(after.started, after.seal))
-    return _stored(connection.execute(wanted))
+    asked = {
+        **subject,
+        **record,
+        "since": since and instant(since),
+        "until": until and instant(until),
+        "after_started": after and after.started,
+        "after_seal": after and after.seal,
+        "limit": limit,
+    }
+    values = {name: value for name, value in asked.items() if value not in ("", None)}
+    return _stored(connection.execute(_page(frozenset(values)), values).all())
+
+
+@lru_cache(maxsize=256)
+def _page(given: frozenset[str]) -> Select[Any]:
+    """The query of a page by the names of what is asked: putting one together takes longer than running it."""
+    conditions = {name: column == bindparam(name) for name, column in _EQUAL.items()}
+    conditions["since"] = RecordRow.started >= bindparam("since")
+    conditions["until"] = RecordRow.started < bindparam("until")
+    conditions["after_seal"] = tuple_(RecordRow.started, RecordRow.seal) < tuple_(
+        bindparam("after_started"), bindparam("after_seal")
+    )
+    wanted = _RECORDS.where(*(condition for name, condition in conditions.items() if name in given))
+    wanted = wanted.order_by(RecordRow.started.desc(), RecordRow.seal.desc())
+    return wanted.limit(bindparam("limit")) if "limit" in given else wanted
 
 
 def _equal(wanted: Mapping[str, Any]) -> list[ColumnElement[bool]]:
@@ -97,7 +122,7 @@ def record_by_seal(connection: Connection, prefix: str) -> StoredRecord | None:
     StoreError : where several do.
     """
     found = _stored(
-        connection.execute(_RECORDS.where(RecordRow.seal >= prefix, RecordRow.seal < f"{prefix}g").limit(2))
+        connection.execute(_RECORDS.where(RecordRow.seal >= prefix, RecordRow.seal < f"{prefix}g").limit(2)).all()
     )
     if len(found) > 1:
         raise StoreError(f"several records have a seal that begins with {prefix}; give more of it")
@@ -114,7 +139,7 @@ def record_by_name(connection: Connection, *, bench: str, name: str) -> StoredRe
     wanted = _RECORDS.where(or_(RecordRow.name == name, RecordRow.folder.in_([name, f"{bench}/{name}"])))
     if bench:
         wanted = wanted.where(SubjectRow.bench == bench)
-    found = _stored(connection.execute(wanted.limit(2)))
+    found = _stored(connection.execute(wanted.limit(2)).all())
     if len(found) > 1:
         raise StoreError(f"several records are named {name}; name one by its seal")
     return found[0] if found else None
