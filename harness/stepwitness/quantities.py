@@ -112,6 +112,12 @@ class Written:
         return f"{float(self.number):g} {self.unit}".strip()
 
 
+def si_text(value: float, kind: Kind) -> str:
+    """A number of the SI (or house) unit of `kind`, as text that reads back to the same float."""
+    unit = {Kind.RATIO: "", Kind.COUNT: "", Kind.EXPANSION: "K**-1"}.get(kind, kind.value)
+    return f"{repr(float(value)).removesuffix('.0')} {unit}".strip()
+
+
 def split(text: str) -> Written:
     """Number and unit of `text`, the number exact.
 

@@ -181,7 +181,8 @@ def _read(sections: Mapping[str, Any]) -> _Read:
     except StepwitnessError as error:
         return _Read(None, {}, f"This version can't read the bench file of the record any more: {error}.")
     try:
-        plan = parse_plan(sections["plan"]["text"], sections["plan"]["file"], bench)
+        written = sections["plan"]
+        plan = parse_plan(written["text"], written["file"], bench, kept_as=written["name"])
     except StepwitnessError as error:
         return _Read(bench, {}, f"This version can't read the plan file of the record any more: {error}.")
     return _Read(bench, {item.id: item.settings for item in plan.procedures}, "")

@@ -1,6 +1,17 @@
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
+
+from stepwitness.display import limit_text
+from stepwitness.records.record import reevaluate
+
+
+def run_folder(lab) -> Path:
+    (record,) = lab.folder.glob("reports/*/*/record.json")
+    return record.parent
+
 
 OWN_BENCH = """
 import pytest
@@ -28,7 +39,9 @@ def test_ten_lines_do_a_whole_procedure(lab) -> None:
     result.assert_outcomes(passed=1)
     assert lab.motions == ["sway"]
     run = lab.record["run"]
-    assert (run["verdict"], run["partial_reason"]) == ("PARTIAL", "asked for by a test, which judges by itself")
+    assert (run["verdict"], run["partial_reason"]) == ("PASS", "")
+    limits = [(one["characteristic"], one["limit_text"], one["verdict"]) for one in lab.record["findings"]]
+    assert limits == [("unrecovered", "0", "PASS"), ("offset", "2 steps", "PASS")], "the strictest of each"
     assert [one["name"] for one in lab.record["procedures"][0]["estimates"]] == [
         "offset",
         "sways",
@@ -122,7 +135,71 @@ def test_a_rerun_of_a_test_is_given_the_same_readings(lab) -> None:
     )
     lab.run("--reruns", "2").assert_outcomes(failed=1)
     assert lab.motions == ["one", "two"]
+    assert [one["limit_text"] for one in lab.record["findings"]] == ["25 um", "1 um"]
     assert sorted(one["id"] for one in lab.record["procedures"]) == ["sway", "sway-2"]
+
+
+@pytest.mark.parametrize(
+    ("asserted", "verdict", "limit", "ended"),
+    [
+        ("offset <= '25 um'", "PASS", "≤ 25\u2009µm", "passed"),
+        ("offset <= 11e-6", "INCONCLUSIVE", "≤ 11\u2009µm", "failed"),
+        ("offset <= '7 um'", "FAIL", "≤ 7\u2009µm", "failed"),
+        ("unseen <= '1 um'", "NOT OBSERVABLE", "≤ 1\u2009µm", "skipped"),
+    ],
+)
+def test_its_record_is_judged_and_evaluated_again(lab, asserted: str, verdict: str, limit: str, ended: str) -> None:
+    lab.write(
+        "test_hand.py",
+        f"def test_it(sway):\n    found = sway(value='10 um', u='1 um', label='hard')\n    assert found.{asserted}\n",
+    )
+    lab.run().assert_outcomes(**{ended: 1})
+    assert (lab.record["run"]["verdict"], lab.record["run"]["partial"]) == (verdict, False)
+    again = reevaluate(run_folder(lab))
+    assert again.same
+    assert [(one.verdict.value, limit_text(one.limit)) for one in again.findings] == [(verdict, limit)]
+
+
+@pytest.mark.parametrize("asserted", ["offset.value < 1", "offset < '25 um'", "offset >= '1 um'", "sways == 1"])
+def test_what_no_limit_says_is_the_tests_own_and_the_record_says_so(lab, asserted: str) -> None:
+    lab.write("test_hand.py", f"def test_it(sway):\n    assert sway(value='10 um').{asserted}\n")
+    lab.run().assert_outcomes(passed=1)
+    run = lab.record["run"]
+    assert (run["verdict"], lab.record["findings"]) == ("PARTIAL", [])
+    assert run["statement"] == (
+        "doser: PARTIAL, which sentences nothing. Its test compared no value with a limit: the readings are evaluated, "
+        "and none of it is judged."
+    )
+    assert lab.record["procedures"][0]["estimates"]
+    assert reevaluate(run_folder(lab)).same
+
+
+def test_a_procedure_that_was_aborted_leaves_its_tests_record_partial(lab) -> None:
+    lab.write(
+        "test_hand.py",
+        "def test_it(sway):\n    assert sway().offset <= '25 um'\n    sway(act='stall')\n",
+    )
+    lab.run().assert_outcomes(failed=1)
+    run = lab.record["run"]
+    assert (run["verdict"], run["worst"]) == ("PARTIAL", "PASS")
+    assert run["partial_reason"] == "aborted before its test could compare a value: sway-2"
+
+
+def test_what_a_test_asked_for_and_didnt_get_leaves_its_record_partial(lab) -> None:
+    lab.write("test_hand.py", "def test_it(sway):\n    assert sway().offset <= '25 um'\n    sway(label='two')\n")
+    lab.write(
+        "conftest.py",
+        "from pytest_stepwitness.registry import Registry\n"
+        "from stepwitness.errors import StepwitnessError\n"
+        "acquired = Registry.acquired\n"
+        "def once(self, key, subject, planned, *given, **more):\n"
+        "    if planned.id == 'sway-2': raise StepwitnessError('another process has the bench')\n"
+        "    return acquired(self, key, subject, planned, *given, **more)\n"
+        "Registry.acquired = once\n",
+    )
+    lab.run_apart().assert_outcomes(failed=1)
+    run = lab.record["run"]
+    assert (run["verdict"], run["partial_reason"]) == ("PARTIAL", "not acquired: sway-2")
 
 
 def test_plans_and_hand_written_tests_share_one_open_bench(lab) -> None:

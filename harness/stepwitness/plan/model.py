@@ -155,10 +155,19 @@ def load_plan_and_bench(
     return plan, bench
 
 
-def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str, Procedure] | None = None) -> Plan:
+def parse_plan(
+    text: str,
+    path: str,
+    bench: BenchDescription,
+    known: Mapping[str, Procedure] | None = None,
+    *,
+    kept_as: str = "",
+) -> Plan:
     """The plan that `text` describes, for `bench`.
 
     `path` is what errors and records name; `known` are the procedures by name, all that are installed by default.
+    `kept_as` is the name of a plan that a record keeps: it may come from a test, whose file is no plan's and which may
+    ask for a procedure and set it no limit.
     """
     tree = parse_yaml(text, path)
     head = read_section(PlanFile, tree)
@@ -167,7 +176,7 @@ def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str
     assert isinstance(listed, Items)
     planned: dict[str, PlannedProcedure] = {}
     for item in listed.items:
-        one = _planned(item, bench, _all_known(known))
+        one = _planned(item, bench, _all_known(known), limits_due=not kept_as)
         if one.id in planned:
             raise BadInput(
                 f"the id '{one.id}' stands twice",
@@ -182,7 +191,7 @@ def parse_plan(text: str, path: str, bench: BenchDescription, known: Mapping[str
             )
         planned[one.id] = one
     return Plan(
-        name=_plan_name(path),
+        name=kept_as or _plan_name(path),
         path=path,
         text=text,
         purpose=head.purpose,
@@ -280,6 +289,18 @@ def settings_from(procedure: Procedure, given: Mapping[str, Any], axis: Axis, pl
     return _settings(procedure, read_section(model, section, axis=axis))
 
 
+def limit_from(characteristic: Characteristic, text: str, axis: Axis) -> Limit:
+    """The limit of a characteristic that `text` sets in a plan.
+
+    Raises
+    ------
+    BadInput : where it is no such quantity.
+    """
+    field = _limit(characteristic)
+    limit: Limit = field.with_axis(text, axis) if field.with_axis else field.convert(text)
+    return limit
+
+
 def _all_known(known: Mapping[str, Procedure] | None) -> Mapping[str, Procedure]:
     if known is not None:
         return known
@@ -310,10 +331,17 @@ def _names_beside(path: Path) -> list[str]:
 # -- one procedure -----------------------------------------------------------------------------------------
 
 
-def _planned(item: Node, bench: BenchDescription, known: Mapping[str, Procedure]) -> PlannedProcedure:
+def _planned(
+    item: Node, bench: BenchDescription, known: Mapping[str, Procedure], *, limits_due: bool
+) -> PlannedProcedure:
     procedure, section = _named(item, known)
-    model = _model(procedure.name, procedure, _settings_fields(procedure) | _plan_fields(procedure))
-    read = read_section(model, section, axis=bench.axis)
+    given = "limits" in section.entries
+    if not given and limits_due and not _near_limits(procedure, section):
+        raise _without_limits(procedure, section.place)
+    fields = _settings_fields(procedure) | _plan_fields(procedure)
+    if not given and not limits_due:
+        del fields["limits"]
+    read = read_section(_model(procedure.name, procedure, fields), section, axis=bench.axis)
     settings = _settings(procedure, read)
     try:
         procedure.check(bench, settings)
@@ -324,7 +352,7 @@ def _planned(item: Node, bench: BenchDescription, known: Mapping[str, Procedure]
         id=read.id or procedure.name,  # type: ignore[attr-defined]
         procedure=procedure,
         settings=settings,
-        limits=_limits(read.limits, section),  # type: ignore[attr-defined]
+        limits=_limits(read.limits, section) if given else (),  # type: ignore[attr-defined]
         place=section.place,
         columns=_columns(getattr(read, "columns", None), section),
     )
@@ -362,11 +390,12 @@ def _named(item: Node, known: Mapping[str, Procedure]) -> tuple[Procedure, Secti
         raise _without_limits(procedure, section.place)
     if not isinstance(section, Section):
         raise BadInput(f"{shape(section)} where settings and limits belong", place=section.place)
-    if "limits" not in section.entries:
-        close = near_miss("limits", set(section.entries) - set(settings_of(procedure.settings)))
-        if not close:
-            raise _without_limits(procedure, section.place)
     return procedure, section
+
+
+def _near_limits(procedure: Procedure, section: Section) -> str:
+    """A key that was meant to be 'limits': it is told as an unknown one."""
+    return near_miss("limits", set(section.entries) - set(settings_of(procedure.settings)))
 
 
 def _known(name: str, place: Place, known: Mapping[str, Procedure]) -> Procedure:
@@ -417,9 +446,16 @@ def _as_node(value: Any, place: Place) -> Node:
         return Items(tuple(_as_node(item, place) for item in value), place)
     if isinstance(value, Mapping):
         return Section({str(key): _as_node(item, place) for key, item in value.items()}, place, place.line)
+    return Text(str(setting_text(value)), place)
+
+
+def setting_text(value: Any) -> str | list[Any]:
+    """A setting that a test gave, as a plan would write it; a list of such for a sequence."""
+    if isinstance(value, (list, tuple)):
+        return [setting_text(item) for item in value]
     if isinstance(value, bool):
-        return Text("yes" if value else "no", place)
-    return Text(str(value).strip(), place)
+        return "yes" if value else "no"
+    return str(value).strip()
 
 
 # -- models made from what a procedure declares ------------------------------------------------------------

@@ -135,6 +135,8 @@ def run_statement(plan: Plan, bench: BenchDescription, findings: Sequence[Findin
     if not partial_reason:
         return f"{unit}: {verdict.value}. {reason}"
     limits = sum(len(planned.limits) for planned in plan.procedures)
+    if not limits:
+        return f"{unit}: {PARTIAL}, which sentences nothing. {partial_reason[:1].upper()}{partial_reason[1:]}."
     seen = f"{len(findings)} of {limits} limits were judged ({partial_reason})"
     if not findings:
         return f"{unit}: {PARTIAL}, which sentences nothing. {seen}."

@@ -386,7 +386,8 @@ def reevaluate(directory: Path, known: Mapping[str, Procedure] | None = None) ->
     record = open_record(directory)
     sections = record.sections
     bench = parse_bench(sections["bench"]["text"], sections["bench"]["file"])
-    plan = parse_plan(sections["plan"]["text"], sections["plan"]["file"], bench, known)
+    written = sections["plan"]
+    plan = parse_plan(written["text"], written["file"], bench, known, kept_as=written["name"])
     taken = {entry["id"]: entry for entry in sections["procedures"]}
     # records from before a coverage was stated hold k = 2 throughout, and keep the digits that they reported
     stated_factor = None if "coverage" in sections["plan"] else COVERAGE_FACTOR
