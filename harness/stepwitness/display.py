@@ -148,7 +148,7 @@ def shown(
         exponent = _exponent_alone(inside, _fraction(resolution) / one, whole=_counts(unit, kind))
         uncertainty = ""
     text = _printed(_rounded(inside, exponent))
-    return Shown(text, uncertainty, _unit_text(unit, one_only=text == "1" and not uncertainty))
+    return Shown(text, uncertainty, unit_text(unit, one_only=text == "1" and not uncertainty))
 
 
 def unit_value(unit: str, kind: Kind, axis: Axis | None) -> Fraction:
@@ -174,7 +174,8 @@ def _exponent_alone(value: Fraction, resolution: Fraction, *, whole: bool) -> in
     return min(_exponent(value, _SIGNIFICANT_ALONE), 0)
 
 
-def _unit_text(unit: str, *, one_only: bool) -> str:
+def unit_text(unit: str, *, one_only: bool = False) -> str:
+    """A unit as it is printed: ``µm``, ``steps``; `one_only` where the number before it is 1."""
     if unit in STEP_UNITS:
         return STEP_UNITS[unit] if one_only else f"{STEP_UNITS[unit]}s"
     return pretty(unit)
@@ -190,13 +191,17 @@ def with_unit(text: str, unit: str) -> str:
 def limit_text(limit: Limit, axis: Axis | None = None) -> str:
     """A limit as printed: ``≤ 30 µm``. All the digits that the plan wrote, and no more."""
     characteristic = limit.characteristic
-    bound = _fraction(limit.bound) / unit_value(limit.unit, characteristic.kind, axis)
+    return f"{characteristic.sense.sign} {bound_text(limit.bound, limit.unit, characteristic.kind, axis)}"
+
+
+def bound_text(bound: float, unit: str, kind: Kind, axis: Axis | None = None) -> str:
+    """The bound of a limit, SI, as printed in `unit`, with its digits alone: ``30 µm``."""
+    there = _fraction(bound) / unit_value(unit, kind, axis)
     text = "0"
-    if bound:
-        digits = _rounded(bound, _magnitude(bound) - _SIGNIFICANT_OF_LIMIT + 1).normalize()
+    if there:
+        digits = _rounded(there, _magnitude(there) - _SIGNIFICANT_OF_LIMIT + 1).normalize()
         text = _printed(digits)
-    unit = _unit_text(limit.unit, one_only=text == "1")
-    return f"{characteristic.sense.sign} {with_unit(text, unit)}"
+    return with_unit(text, unit_text(unit, one_only=text == "1"))
 
 
 def estimate_shown(

@@ -140,6 +140,8 @@ class Frame:
     x_ticks: int = 8
     y_ticks: int = 6
     y_numbers: bool = True
+    x_marks: tuple[tuple[float, str], ...] | None = None
+    """Places on the x axis with their words, where they aren't round numbers."""
 
     @classmethod
     def placed(
@@ -156,10 +158,11 @@ class Frame:
         x_ticks: int = 8,
         y_ticks: int = 6,
         y_numbers: bool = True,
+        x_marks: tuple[tuple[float, str], ...] | None = None,
     ) -> Frame:
         """A frame between picture coordinates; the quantity grows to the right and upwards."""
         across, along = Scale(*x_range, left, right), Scale(*y_range, bottom, top)
-        return cls(across, along, x_title, y_title, x_ticks, y_ticks, y_numbers)
+        return cls(across, along, x_title, y_title, x_ticks, y_ticks, y_numbers, x_marks)
 
     @property
     def left(self) -> float:
@@ -187,12 +190,10 @@ class Frame:
             parts.append(line(self.left, y, self.right, y, class_="zero" if zero else "grid"))
             if self.y_numbers:
                 parts.append(text(self.left - 7, y + 4, number(value, decimals), anchor="end", class_="tick"))
-        values, decimals = ticks(self.x.low, self.x.high, about=self.x_ticks)
-        for value in values:
+        for value, words in self._x_marks():
             x = self.x(value)
             parts.append(line(x, self.bottom, x, self.bottom + 4, class_="axis"))
             if self.x_title:
-                words = number(value, decimals)
                 parts.append(text(x, self.bottom + 17, words, anchor="middle", class_="tick"))
         parts.append(line(self.left, self.bottom, self.right, self.bottom, class_="axis"))
         if self.x_title:
@@ -201,6 +202,12 @@ class Frame:
         if self.y_title:
             parts.append(text(self.left - 50, self.top - 10, self.y_title, class_="title"))
         return group(*parts)
+
+    def _x_marks(self) -> tuple[tuple[float, str], ...]:
+        if self.x_marks is not None:
+            return self.x_marks
+        values, decimals = ticks(self.x.low, self.x.high, about=self.x_ticks)
+        return tuple((value, number(value, decimals)) for value in values)
 
     def path(self, points: Iterable[Point], *, class_: str) -> Markup:
         """A line through readings; broken where a value is missing, cut where x leaves the frame."""

@@ -138,6 +138,24 @@ def test_a_mistake_is_one_line(say: Any, arguments: list[str], code: int, line: 
     assert not Path("nowhere.sqlite").exists()
 
 
+def test_trend_as_a_picture(say: Any, project: Path) -> None:
+    told = say("trend", "gauge_deviation", "--svg", "trend.svg")
+    assert (told.code, told.lines[-1]) == (0, "trend.svg")
+    drawing = (project / "trend.svg").read_text(encoding="utf-8")
+    assert drawing.startswith("<svg ")
+    assert [
+        words for words in ("limit 6\u2009µm", "FAIL", "SIMULATED", "the plan was revised") if words not in drawing
+    ] == []
+    as_json = say("trend", "gauge_deviation", "--json", "--svg", "again.svg")
+    assert len(json.loads(as_json.out)) == 3
+    assert (project / "again.svg").read_text(encoding="utf-8") == drawing
+
+
+def test_a_picture_that_cant_be_written_is_one_line(say: Any) -> None:
+    told = say("trend", "gauge_deviation", "--svg", "nowhere/trend.svg")
+    assert (told.code, told.err) == (2, "nowhere/trend.svg: the picture can't be written: No such file or directory\n")
+
+
 def test_export_is_a_row_a_finding(say: Any, seals: list[str]) -> None:
     rows = list(csv.DictReader(io.StringIO(say("export", seals[2]).out)))
     sealed = open_record(Path("reports/doser-rig-1/night-2")).sections

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stepwitness.commands.stored import add_json, add_kind, add_store, as_json, checked_time, opened, when
@@ -11,8 +12,7 @@ from stepwitness.commands.terminal import OK, WIDTH, Commands, say
 from stepwitness.errors import BadInput, Place, near_miss
 
 if TYPE_CHECKING:
-    from stepwitness.axis import Axis
-    from stepwitness.quantities import Kind
+    from stepwitness.history.series import Series
     from stepwitness.records.store import Store, TrendPoint
 
 NEWEST = 60
@@ -31,6 +31,7 @@ def add(commands: Commands) -> None:
     command.add_argument(
         "--limit", type=int, default=NEWEST, metavar="N", help=f"the newest so many (default: {NEWEST})"
     )
+    command.add_argument("--svg", type=Path, metavar="FILE", help="write a picture of it, too")
     add_json(command)
     add_store(command)
     command.set_defaults(run=run)
@@ -39,6 +40,8 @@ def add(commands: Commands) -> None:
 def run(given: argparse.Namespace) -> int:
     if given.limit < 1:
         raise BadInput("no points", place=Place("--limit"), found=str(given.limit), allowed="1 or more")
+    from stepwitness.history.series import histories, series_of
+
     procedure, _, characteristic = given.characteristic.rpartition(".")
     with opened(given) as store:
         points = store.trend(
@@ -52,32 +55,39 @@ def run(given: argparse.Namespace) -> int:
             since=checked_time(given.since, "--since"),
             limit=given.limit,
         )
-        if given.json:
-            say(as_json(points))
-            return OK
-        if not points:
+        if not points and (given.svg or not given.json):
             raise BadInput(
                 f"no record that is meant has a value of '{given.characteristic}'",
                 cure=near_miss(characteristic, [one for one in store.characteristics() if one != characteristic]),
             )
-        for number, history in enumerate(_histories(points)):
+        found = histories(points)
+        if given.json:
+            say(as_json(points))
+        for number, history in enumerate([] if given.json else found):
             if number:
                 say("")
             _say(store, history, characteristic)
+        if given.svg:
+            _draw([series_of(store, history, characteristic) for history in found], given.svg)
+            if not given.json:
+                say(str(given.svg))
     return OK
 
 
-def _histories(points: Sequence[TrendPoint]) -> list[list[TrendPoint]]:
-    """Points that may be compared: of one unit on one bench by one plan, stand-ins and real parts apart."""
-    found: dict[tuple[object, ...], list[TrendPoint]] = {}
-    for one in points:
-        found.setdefault((one.bench, one.serial, one.plan, one.procedure, one.simulated), []).append(one)
-    return list(found.values())
+def _draw(found: Sequence[Series], file: Path) -> None:
+    from stepwitness.records.rendering import picture_of
+    from stepwitness.records.writing import write_over
+
+    drawing = picture_of(found)
+    try:
+        write_over(file, drawing.encode())
+    except OSError as error:
+        raise BadInput(f"the picture can't be written: {error.strerror}", place=Place(str(file))) from None
 
 
 def _say(store: Store, points: Sequence[TrendPoint], characteristic: str) -> None:
     from stepwitness.bench.model import parse_bench
-    from stepwitness.display import shown
+    from stepwitness.display import bound_text, shown
     from stepwitness.quantities import Kind
 
     last = points[-1]
@@ -100,14 +110,8 @@ def _say(store: Store, points: Sequence[TrendPoint], characteristic: str) -> Non
     legend = "= the value, - as far as U goes"
     if last.limit is not None:
         drawn = "| " if any("|" in picture for picture in pictures) else ""
-        legend += f", {drawn}the limit {_limit(last.limit, last.unit, kind, axis)}"
+        legend += f", {drawn}the limit {bound_text(last.limit, last.unit, kind, axis)}"
     say(f"  {legend}")
-
-
-def _limit(limit: float, unit: str, kind: Kind, axis: Axis) -> str:
-    from stepwitness.display import shown
-
-    return str(shown(limit, 0.0, unit, kind, axis))
 
 
 def _kind(store: Store, point: TrendPoint, characteristic: str) -> str:

@@ -12,13 +12,12 @@ from datetime import UTC, datetime
 from typing import Any
 
 from stepwitness.axis import Axis
-from stepwitness.display import limit_text, unit_value
+from stepwitness.display import limit_text, unit_text, unit_value
 from stepwitness.history.attempts import Attempts
 from stepwitness.history.comparison import Compared, Night, allowed
 from stepwitness.history.wording import in_words
 from stepwitness.metrology.trend import Status
 from stepwitness.plan.description import HistoryPolicy, OnChange
-from stepwitness.quantities import STEP_UNITS, pretty
 
 KEPT = 90
 """Runs of a history that a record keeps for its picture: a quarter of a year of nights."""
@@ -64,7 +63,7 @@ def _entry(compared: Compared, axis: Axis, *, fails: bool) -> dict[str, Any]:
         "characteristic": limit.characteristic.name,
         "title": limit.characteristic.title,
         "symbol": limit.characteristic.symbol,
-        "unit_text": f"{STEP_UNITS[limit.unit]}s" if limit.unit in STEP_UNITS else pretty(limit.unit),
+        "unit_text": unit_text(limit.unit),
         "scale": float(unit_value(limit.unit, limit.characteristic.kind, axis)),
         "lower": None if math.isinf(lower) else lower,
         "upper": None if math.isinf(upper) else upper,

@@ -1,12 +1,18 @@
-"""Sheets for people, drawn by whatever renderers are installed: reached by entry point, never by import."""
+"""Sheets and pictures for people, drawn by whatever renderers are installed: by entry point, never by import."""
 
 from __future__ import annotations
 
 from importlib.metadata import entry_points
 from pathlib import Path
+from typing import Any
+
+from stepwitness.errors import StepwitnessError
 
 RENDERERS = "stepwitness.reports"
 """The group of those that draw the report of a run's folder."""
+
+PICTURES = "stepwitness.trend_pictures"
+"""The group of those that draw the picture of a trend."""
 
 
 def rendered(directory: Path, group: str = RENDERERS) -> tuple[Path | None, list[str]]:
@@ -25,3 +31,18 @@ def rendered(directory: Path, group: str = RENDERERS) -> tuple[Path | None, list
             continue
         first = first or written
     return first, troubles
+
+
+def picture_of(values: Any, group: str = PICTURES) -> str:
+    """The text of the picture that the first renderer of `group` makes of `values`.
+
+    Raises
+    ------
+    StepwitnessError : where none is installed, or it fails.
+    """
+    for entry in entry_points(group=group):
+        try:
+            return str(entry.load()(values))
+        except Exception as error:
+            raise StepwitnessError(f"the picture '{entry.name}' failed: {type(error).__name__}: {error}") from error
+    raise StepwitnessError(f"nothing is installed that draws it (no entry point in '{group}')")
