@@ -29,11 +29,11 @@ class ListedPast:
     by_name: dict[tuple[str, str], Sequence[Point]] = field(default_factory=dict)
     earlier: Sequence[EarlierRun] = ()
 
-    def points(self, subject: Subject, *, procedure: str, characteristic: str) -> Sequence[Point]:  # noqa: ARG002
+    def points(self, subject: Subject, *, procedure: str, characteristic: str, since: str = "") -> Sequence[Point]:  # noqa: ARG002
         return self.by_name.get((procedure, characteristic), ())
 
-    def runs(self, subject: Subject, *, since: str) -> Sequence[EarlierRun]:  # noqa: ARG002
-        return [run for run in self.earlier if run.started >= since]
+    def runs(self, subject: Subject, *, since: str, limit: int | None = None) -> Sequence[EarlierRun]:  # noqa: ARG002
+        return [run for run in self.earlier if run.started >= since][-(limit or len(self.earlier)) :]
 
 
 Night = Callable[..., Point]

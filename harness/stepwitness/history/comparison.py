@@ -93,7 +93,12 @@ def _compared(
         return None
     limit, estimate = finding.limit, finding.estimate
     value = float(finding.estimate.value)
-    earlier = past.points(subject, procedure=finding.procedure, characteristic=limit.characteristic.name)
+    earlier = past.points(
+        subject,
+        procedure=finding.procedure,
+        characteristic=limit.characteristic.name,
+        since=policy.since.isoformat() if policy.since else "",
+    )
     points = since_day(
         [*(one for one in earlier if one.time <= now.time), replace(now, value=value, u=estimate.standard_uncertainty)],
         policy.since,

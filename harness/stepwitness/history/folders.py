@@ -16,16 +16,16 @@ from stepwitness.records.splits import splits_in
 class FolderPast:
     """Every record below one folder, ``reports/<bench>``, read when it is first asked for.
 
-    `without` are names of folders that are left out, as ``doser-rig-1/2026-11-25T0210``.
+    `only` are the names of those in it that are meant; all of them where it is None.
     """
 
-    def __init__(self, folder: Path, *, without: Collection[str] = ()) -> None:
-        self._folder, self._without = Path(folder), frozenset(without)
+    def __init__(self, folder: Path, *, only: Collection[str] | None = None) -> None:
+        self._folder, self._only = Path(folder), only
 
-    def points(self, subject: Subject, *, procedure: str, characteristic: str) -> Sequence[Point]:
+    def points(self, subject: Subject, *, procedure: str, characteristic: str, since: str = "") -> Sequence[Point]:
         found = []
         for record, splits in self._records:
-            if _is_of(record.sections, subject):
+            if _is_of(record.sections, subject) and record.sections["run"]["started"] >= since:
                 seal, started = str(record.seal["sha256"]), str(record.sections["run"]["started"])
                 found += [
                     Point(seal, started, float(estimate["value"]), float(estimate["u"]), splits)
@@ -33,25 +33,28 @@ class FolderPast:
                 ]
         return found
 
-    def runs(self, subject: Subject, *, since: str) -> Sequence[EarlierRun]:
+    def runs(self, subject: Subject, *, since: str, limit: int | None = None) -> Sequence[EarlierRun]:
         told = [
             (record.directory, record.sections["run"])
             for record, _ in self._records
             if _is_of(record.sections, subject)
         ]
-        return [
+        found = [
             EarlierRun(run["id"], run["started"], run["attempt"], run["previous"], run["verdict"], str(folder))
             for folder, run in told
             if run["started"] >= since
         ]
+        return found if limit is None else found[-limit:]
+
+    def _named(self, names: Collection[str]) -> Iterator[Path]:
+        return (path for name in names if (path := self._folder / name / FILE).is_file())
 
     @cached_property
     def _records(self) -> list[tuple[Record, Mapping[str, str]]]:
         """Oldest first; what isn't a record that this version reads is left out."""
         found = []
-        for path in self._folder.glob(f"*/{FILE}"):
-            if f"{self._folder.name}/{path.parent.name}" in self._without:
-                continue
+        meant = self._folder.glob(f"*/{FILE}") if self._only is None else self._named(self._only)
+        for path in meant:
             try:
                 record = open_record(path.parent)
             except StepwitnessError:

@@ -62,12 +62,15 @@ class EarlierRun:
 class Past(Protocol):
     """The runs before this one."""
 
-    def runs(self, subject: Subject, *, since: str) -> Sequence[EarlierRun]:
-        """Oldest first, from an ISO 8601 instant on."""
+    def runs(self, subject: Subject, *, since: str, limit: int | None = None) -> Sequence[EarlierRun]:
+        """Oldest first, from an ISO 8601 instant on; of more than `limit`, the newest."""
         ...
 
-    def points(self, subject: Subject, *, procedure: str, characteristic: str) -> Sequence[Point]:
-        """Oldest first; `procedure` is its id in the plan."""
+    def points(self, subject: Subject, *, procedure: str, characteristic: str, since: str = "") -> Sequence[Point]:
+        """Oldest first, from an ISO 8601 day or instant on; `procedure` is its id in the plan.
+
+        Of a long history since the last split, the first runs and the newest may be all.
+        """
         ...
 
 
@@ -77,15 +80,16 @@ class JoinedPast:
 
     parts: Sequence[Past]
 
-    def runs(self, subject: Subject, *, since: str) -> Sequence[EarlierRun]:
-        found = {run.id: run for part in self.parts for run in part.runs(subject, since=since)}
-        return sorted(found.values(), key=lambda run: (run.time, run.attempt))
+    def runs(self, subject: Subject, *, since: str, limit: int | None = None) -> Sequence[EarlierRun]:
+        found = {run.id: run for part in self.parts for run in part.runs(subject, since=since, limit=limit)}
+        ordered = sorted(found.values(), key=lambda run: (run.time, run.attempt))
+        return ordered if limit is None else ordered[-limit:]
 
-    def points(self, subject: Subject, *, procedure: str, characteristic: str) -> Sequence[Point]:
+    def points(self, subject: Subject, *, procedure: str, characteristic: str, since: str = "") -> Sequence[Point]:
         found = {
             point.seal: point
             for part in self.parts
-            for point in part.points(subject, procedure=procedure, characteristic=characteristic)
+            for point in part.points(subject, procedure=procedure, characteristic=characteristic, since=since)
         }
         return sorted(found.values(), key=lambda point: point.time)
 

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
 
 from stepwitness.bench.description import BenchDescription
 from stepwitness.findings import Finding
 from stepwitness.history.attempts import Attempts, nights_of
 from stepwitness.history.comparison import Night, night_of
-from stepwitness.history.past import EarlierRun, Past, Point, Subject
+from stepwitness.history.past import EarlierRun, Past, Point, Subject, instant
 from stepwitness.history.section import section_of
 from stepwitness.plan.description import Plan, Purpose
 from stepwitness.records.splits import splits_of
+
+KNOWN = timedelta(days=366)
+"""Nights among which flaky ones are counted."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,7 @@ class Tonight:
 
     def section(self, run: EarlierRun, findings: Sequence[Finding]) -> dict[str, Any]:
         """The section ``history`` of this run's record."""
-        nights = nights_of([*self.past.runs(self.subject, since=""), run])
+        since = (instant(self.started) - KNOWN).isoformat(timespec="seconds")
+        nights = nights_of([*self.past.runs(self.subject, since=since), run])
         attempts = next((night for night in nights if run in night.runs), Attempts((run,)))
         return section_of(self.against_past(findings), attempts, nights, self.plan.history, self.bench.axis)

@@ -91,7 +91,7 @@ def records_where(
         "after_seal": after and after.seal,
         "limit": limit,
     }
-    values = {name: value for name, value in asked.items() if value not in ("", None)}
+    values = {name: value for name, value in asked.items() if _is_asked(value)}
     return _stored(connection.execute(_page(frozenset(values)), values).all())
 
 
@@ -99,6 +99,7 @@ def records_where(
 def _page(given: frozenset[str]) -> Select[Any]:
     """The query of a page by the names of what is asked: putting one together takes longer than running it."""
     conditions = {name: column == bindparam(name) for name, column in _EQUAL.items()}
+    conditions["unlabelled"] = SubjectRow.serial == ""
     conditions["since"] = RecordRow.started >= bindparam("since")
     conditions["until"] = RecordRow.started < bindparam("until")
     conditions["after_seal"] = tuple_(RecordRow.started, RecordRow.seal) < tuple_(
@@ -110,8 +111,13 @@ def _page(given: frozenset[str]) -> Select[Any]:
 
 
 def _equal(wanted: Mapping[str, Any]) -> list[ColumnElement[bool]]:
-    """What a subject must be."""
-    return [getattr(SubjectRow, name) == value for name, value in wanted.items() if value not in ("", None)]
+    """What a subject must be; `unlabelled` asks for those without a serial number."""
+    found = [_EQUAL[name] == value for name, value in wanted.items() if name in _EQUAL and _is_asked(value)]
+    return [*found, SubjectRow.serial == ""] if wanted.get("unlabelled") else found
+
+
+def _is_asked(value: Any) -> bool:
+    return value not in ("", None)
 
 
 def record_by_seal(connection: Connection, prefix: str) -> StoredRecord | None:
@@ -205,8 +211,8 @@ _POINTS: Select[Any] = (
     .outerjoin(RecordRow, FindingRow.record_id == RecordRow.id)
     .outerjoin(SplitsRow, RecordRow.splits_id == SplitsRow.id)
     .where(FindingRow.value.is_not(None))
-    .order_by(FindingRow.started.desc(), RecordRow.attempt.desc(), RecordRow.id.desc())
 )
+_POINTS_IN_ORDER = (FindingRow.started, RecordRow.attempt, RecordRow.id)
 
 
 def trend_of(
@@ -217,12 +223,14 @@ def trend_of(
     subject: Mapping[str, Any],
     since: str,
     limit: int | None,
+    oldest: bool,
 ) -> tuple[TrendPoint, ...]:
-    """Oldest first; of more than `limit`, the newest. Records in which it has no value are left out."""
+    """Oldest first; of more than `limit`, the newest, or the `oldest`. Records without a value of it are left out."""
     named = select(CharacteristicRow.id).where(CharacteristicRow.name == characteristic)
     if procedure:
         named = named.where(CharacteristicRow.procedure == procedure)
-    wanted = _POINTS.where(FindingRow.characteristic_id.in_(named)).limit(limit)
+    order = _POINTS_IN_ORDER if oldest else tuple(column.desc() for column in _POINTS_IN_ORDER)
+    wanted = _POINTS.where(FindingRow.characteristic_id.in_(named)).order_by(*order).limit(limit)
     if of := _equal(subject):
         wanted = wanted.where(FindingRow.subject_id.in_(select(SubjectRow.id).where(*of)))
     if since:
@@ -230,8 +238,18 @@ def trend_of(
     rows = connection.execute(wanted).all()
     return tuple(
         TrendPoint(seal, started, bench, serial, value, expanded, k, unit, verdict or "", bound, splits(told), *rest)
-        for seal, started, bench, serial, value, expanded, k, unit, verdict, bound, told, *rest in reversed(rows)
+        for seal, started, bench, serial, value, expanded, k, unit, verdict, bound, told, *rest in (
+            rows if oldest else reversed(rows)
+        )
     )
+
+
+def last_split_of(connection: Connection, *, subject: Mapping[str, Any]) -> str:
+    """When the last record began that was made with something else than the newest one; empty where none was."""
+    mine = RecordRow.subject_id.in_(select(SubjectRow.id).where(*_equal(subject)))
+    newest = select(RecordRow.splits_id).where(mine).order_by(RecordRow.started.desc(), RecordRow.seal.desc()).limit(1)
+    wanted = select(RecordRow.started).where(mine, RecordRow.splits_id != newest.scalar_subquery())
+    return connection.scalar(wanted.order_by(RecordRow.started.desc()).limit(1)) or ""
 
 
 def names_of(connection: Connection, column: str) -> Sequence[str]:

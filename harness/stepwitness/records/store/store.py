@@ -131,6 +131,7 @@ class Store:
         purpose: str = "",
         verdict: str = "",
         simulated: bool | None = None,
+        unlabelled: bool = False,
         since: str = "",
         until: str = "",
         after: StoredRecord | None = None,
@@ -141,13 +142,14 @@ class Store:
         Parameters
         ----------
         bench, axis, serial, plan, purpose, verdict, simulated : each must be equal where it is given.
+        unlabelled : only units without a serial number.
         since, until : ISO 8601 times or days, UTC without a zone; `until` itself isn't included.
         after : the last record of the page before. limit : records on a page, None for all.
         """
         with reading(self._engine, self.address) as connection:
             return queries.records_where(
                 connection,
-                subject={"bench": bench, "axis": axis, "serial": serial, "plan": plan, "simulated": simulated},
+                subject=_subject(bench, axis, serial, plan, simulated, unlabelled=unlabelled),
                 record={"purpose": purpose, "verdict": verdict},
                 since=since,
                 until=until,
@@ -192,24 +194,44 @@ class Store:
         bench: str = "",
         plan: str = "",
         simulated: bool | None = None,
+        unlabelled: bool = False,
         since: str = "",
         limit: int | None = None,
+        oldest: bool = False,
     ) -> tuple[TrendPoint, ...]:
         """A characteristic over the records, oldest first, with or without a limit in its plan.
 
         Parameters
         ----------
         procedure : its id in the plan. simulated : None gives stand-ins and real parts, each point saying which.
-        since : an ISO 8601 time or day. limit : so many at most, the newest.
+        unlabelled : only units without a serial number. since : an ISO 8601 time or day.
+        limit : so many at most, the newest, or the `oldest`.
         """
         with reading(self._engine, self.address) as connection:
             return queries.trend_of(
                 connection,
                 procedure=procedure,
                 characteristic=characteristic,
-                subject={"bench": bench, "axis": axis, "serial": serial, "plan": plan, "simulated": simulated},
+                subject=_subject(bench, axis, serial, plan, simulated, unlabelled=unlabelled),
                 since=since,
                 limit=limit,
+                oldest=oldest,
+            )
+
+    def last_split(
+        self,
+        *,
+        bench: str = "",
+        axis: str = "",
+        serial: str = "",
+        plan: str = "",
+        simulated: bool | None = None,
+        unlabelled: bool = False,
+    ) -> str:
+        """When the last record began that was made with something else than the newest; empty where none was."""
+        with reading(self._engine, self.address) as connection:
+            return queries.last_split_of(
+                connection, subject=_subject(bench, axis, serial, plan, simulated, unlabelled=unlabelled)
             )
 
     def characteristics(self) -> tuple[str, ...]:
@@ -287,3 +309,10 @@ class Store:
         """By key; the states of one key in the order in which they were filed."""
         with reading(self._engine, self.address) as connection:
             return documents_of(connection, kind=kind, key_prefix=key_prefix)
+
+
+def _subject(
+    bench: str, axis: str, serial: str, plan: str, simulated: bool | None, *, unlabelled: bool
+) -> dict[str, Any]:
+    told = {"bench": bench, "axis": axis, "serial": serial, "plan": plan, "simulated": simulated}
+    return {**told, "unlabelled": unlabelled or None}
