@@ -102,6 +102,22 @@ def test_a_run_reads_no_more_after_thousands_of_nights(
     assert many[0] <= 200 + 2 * (NEWEST + FIRST) + 1
 
 
+def test_nor_does_the_database_for_it(filled: Filled) -> None:
+    """Instructions of SQLite's machine, in thousands: the rows that it goes through, whether it gives them or not."""
+
+    def steps(store: Store) -> int:
+        counted = []
+        with store._engine.connect() as connection:  # the pool gives the same one again
+            driver: Any = connection.connection.driver_connection
+            driver.set_progress_handler(lambda: counted.append(1), 1000)
+        assert len(StoredPast(store).points(SUBJECT, **NAMED)) == FIRST + NEWEST
+        return len(counted)
+
+    year, many = steps(filled(500)), steps(filled(5000))
+    assert year > 10
+    assert many < 2 * year, "ten times the nights; what grows is the look for the last split, in one index"
+
+
 def test_folders_that_the_store_has_arent_opened(
     filled: Filled, night_folder: Callable[..., Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
