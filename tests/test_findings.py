@@ -229,3 +229,67 @@ def test_what_an_evaluation_knows_beyond_value_and_uncertainty_is_asked_first() 
 def test_effective_degrees_of_freedom_are_endless_without_a_type_a_line() -> None:
     assert math.isinf(Estimate("x", 1.0, 1.0, (Contribution("resolution", 1.0, "B"),)).degrees_of_freedom)
     assert math.isinf(Estimate("x", 1.0).degrees_of_freedom)
+
+
+# value 10, U = 6: an interval that lies elsewhere than value ± U tells which of the two decided
+@pytest.mark.parametrize(
+    ("rule", "low", "high", "bound", "expected"),
+    [
+        (GUARDED, 9.0, 13.0, 13.0, Verdict.PASS),
+        (GUARDED, 9.0, 13.0, 12.5, Verdict.INCONCLUSIVE),
+        (GUARDED, 9.0, 13.0, 9.0, Verdict.INCONCLUSIVE),
+        (GUARDED, 9.0, 13.0, 8.5, Verdict.FAIL),
+        (GUARDED, 9.0, 20.0, 18.0, Verdict.INCONCLUSIVE),
+        (DecisionRule.GUARDED_REJECTION, 9.0, 13.0, 9.0, Verdict.PASS),
+        (DecisionRule.GUARDED_REJECTION, 9.0, 13.0, 8.5, Verdict.FAIL),
+        (SIMPLE, 9.0, 13.0, 10.0, Verdict.PASS),
+        (SIMPLE, 9.0, 13.0, 9.5, Verdict.FAIL),
+    ],
+)
+def test_an_interval_of_proved_coverage_decides_in_place_of_u(
+    rule: DecisionRule, low: float, high: float, bound: float, expected: Verdict
+) -> None:
+    held = Range(low, high, 0.95, "the mean of many tests")
+    finding = judge("x", Limit(AT_MOST, bound, "um", ""), Estimate("reversal", 10.0, 3.0, interval=held), rule)
+
+    assert finding.verdict is expected
+    assert finding.interval == (None if rule is SIMPLE else held)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "ends"),
+    [(2.0, 5.0, (2.0, 5.0)), (-5.0, -2.0, (2.0, 5.0)), (-1.0, 5.0, (0.0, 5.0)), (-5.0, 1.0, (0.0, 5.0))],
+)
+def test_a_limit_of_the_magnitude_holds_the_interval_of_the_magnitude(
+    low: float, high: float, ends: tuple[float, float]
+) -> None:
+    estimate = Estimate("mean_reversal", (low + high) / 2, 3.0, interval=Range(low, high, 0.95, "x"))
+    finding = judge("x", Limit(MAGNITUDE, 5.0, "um", ""), estimate, GUARDED)
+
+    assert finding.interval is not None
+    assert (finding.interval.low, finding.interval.high) == ends
+    assert finding.verdict is Verdict.PASS
+    assert judge("x", Limit(MAGNITUDE, 4.5, "um", ""), estimate, GUARDED).verdict is Verdict.INCONCLUSIVE
+
+
+def test_a_least_limit_holds_the_lower_end_of_the_interval() -> None:
+    estimate = Estimate("torque", 10.0, 3.0, interval=Range(9.0, 13.0, 0.95, "x"))
+    verdicts = [judge("x", Limit(AT_LEAST, bound, "", ""), estimate, GUARDED).verdict for bound in (9.0, 9.5, 13.5)]
+
+    assert verdicts == [Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL]
+
+
+@given(bound=st.floats(-3.0, 3.0))
+def test_probability_and_guarded_verdict_go_together_where_an_interval_decides(bound: float) -> None:
+    """Accepted is what has 97.5 % or more, rejected what has 2.5 % or less: the tails of the interval of 95 %."""
+    values = tuple((at + 0.5) / 1000 for at in range(1000))
+    estimate = Estimate("reversal", 0.5, 0.1, interval=Range(0.025, 0.975, 0.95, "x"), known=Sampled(values))
+    finding = judge("x", Limit(AT_MOST, bound, "um", ""), estimate, GUARDED)
+
+    assert finding.probability is not None
+    if finding.verdict is Verdict.PASS:
+        assert finding.probability >= 0.975 - 1e-9
+    elif finding.verdict is Verdict.FAIL:
+        assert finding.probability <= 0.025 + 1e-9
+    else:
+        assert 0.025 - 1e-9 <= finding.probability <= 0.975 + 1e-9

@@ -24,7 +24,9 @@ from stepwitness.findings import (
     Estimate,
     Finding,
     Limit,
+    Range,
 )
+from stepwitness.findings_table import Row
 from stepwitness.quantities import STEP_UNITS, Kind, exact, pretty
 
 THIN = "\u2009"
@@ -52,17 +54,6 @@ class Shown:
         """``46.2 µm ± 4.1 µm``, or the value alone."""
         value = with_unit(self.value, self.unit)
         return f"{value} ± {with_unit(self.uncertainty, self.unit)}" if self.uncertainty else value
-
-
-@dataclass(frozen=True)
-class Columns:
-    """A finding as one line of a table, the same in terminal, report and test properties."""
-
-    heading: str
-    value: str
-    factor: str
-    limit: str
-    verdict: str
 
 
 # -- numbers -------------------------------------------------------------------------------------------------
@@ -222,26 +213,72 @@ def finding_shown(finding: Finding, axis: Axis | None = None) -> Shown:
     return estimate_shown(finding.characteristic, finding.estimate, unit=finding.limit.unit, axis=axis)
 
 
-def columns(finding: Finding, axis: Axis | None = None) -> Columns:
+def interval_shown(
+    interval: Range, characteristic: Characteristic, estimate: Estimate, *, unit: str = "", axis: Axis | None = None
+) -> str:
+    """Both ends with the decimals that U has: ``2.71 to 3.52 µm``."""
+    unit = unit or characteristic.unit
+    low, high = (
+        shown(end, estimate.expanded_uncertainty, unit, characteristic.kind, axis)
+        for end in (interval.low, interval.high)
+    )
+    return with_unit(f"{low.value} to {high.value}", high.unit)
+
+
+def decided_by(finding: Finding, axis: Axis | None = None) -> str:
+    """The interval that a guarded rule held against the limit, in the limit's unit; empty where value ± U was."""
+    if finding.interval is None:
+        return ""
+    return interval_shown(
+        finding.interval, finding.characteristic, finding.estimate, unit=finding.limit.unit, axis=axis
+    )
+
+
+def confidence_text(confidence: float) -> str:
+    """A coverage in percent: ``95 %``."""
+    return with_unit(number(100 * confidence, 0), "%")
+
+
+def columns(finding: Finding, axis: Axis | None = None) -> Row:
     """A finding as one line of a table."""
-    return Columns(
+    return Row(
         heading=finding.characteristic.heading,
         value=str(finding_shown(finding, axis)),
         factor=factor_text(finding.estimate.coverage_factor) if finding.estimate.standard_uncertainty else "",
         limit=limit_text(finding.limit, axis),
         verdict=finding.verdict.value,
+        interval=decided_by(finding, axis),
+        coverage=confidence_text(finding.interval.confidence) if finding.interval is not None else "",
     )
 
 
-def rule_text(rule: DecisionRule, maximum_risk: float = MAXIMUM_RISK, factors: Iterable[float] = ()) -> str:
-    """A decision rule as printed beside a verdict, with the coverage factors of what was judged by it: ``guarded
-    acceptance, k = 2``, or ``guarded acceptance, k = 2 to 2.43``."""
+def rule_text(
+    rule: DecisionRule,
+    maximum_risk: float = MAXIMUM_RISK,
+    factors: Iterable[float] = (),
+    confidences: Iterable[float] = (),
+) -> str:
+    """A decision rule as printed beside a verdict, with the coverage factors and the intervals of what was judged by
+    it: ``guarded acceptance, k = 2``, or ``guarded acceptance, k = 2 to 2.43 or 95 % interval``."""
     if rule is DecisionRule.STATED_RISK:
         return f"stated risk of at most {with_unit(f'{100 * maximum_risk:g}', '%')}"
     words = "guarded rejection" if rule is DecisionRule.GUARDED_REJECTION else f"{rule.value} acceptance"
     held = sorted(set(factors))
     ends = dict.fromkeys(factor_text(factor) for factor in (held[:1] + held[-1:]))
-    return f"{words}, k = {' to '.join(ends)}" if ends else words
+    told = [f"k = {' to '.join(ends)}"] if ends else []
+    told += [f"{confidence_text(confidence)} interval" for confidence in sorted(set(confidences))]
+    return f"{words}, {' or '.join(told)}" if told else words
+
+
+def rule_of(rule: DecisionRule, maximum_risk: float, findings: Iterable[Finding]) -> str:
+    """The decision rule with what decided in each of `findings`."""
+    held = tuple(findings)
+    return rule_text(
+        rule,
+        maximum_risk,
+        [item.estimate.coverage_factor for item in held if item.estimate.standard_uncertainty and not item.interval],
+        [item.interval.confidence for item in held if item.interval],
+    )
 
 
 def factor_text(factor: float) -> str:

@@ -3,6 +3,7 @@
 1. A procedure declares its characteristics once; plan, report and tests read them from there.
 2. `evaluate` gives estimates (value and standard uncertainty, SI); a limit and a decision rule make a finding.
 3. Judged on unrounded values. A finding without a number always carries the reason.
+4. Where an estimate has an interval of proved coverage, guarded rules hold its ends against the limit, not value ± U.
 """
 
 from __future__ import annotations
@@ -141,6 +142,11 @@ class Range:
     confidence: float
     measurand: str
 
+    def of_magnitude(self) -> Range:
+        """The same of the absolute value."""
+        nearest, furthest = sorted((abs(self.low), abs(self.high)))
+        return replace(self, low=0.0 if self.low <= 0 <= self.high else nearest, high=furthest)
+
 
 @dataclass(frozen=True)
 class Estimate:
@@ -211,6 +217,8 @@ class Finding:
 
     `probability` is that of conformity, None without a value; what is accepted bears 1 − p as specific consumer's risk,
     what is rejected p as specific producer's risk. `maximum_risk` is what the rule allowed, where it is that rule.
+    `interval` is what a guarded rule held against the limit, of the absolute value where the limit is; None where
+    value ± U was held, or where the rule isn't guarded.
     """
 
     procedure: str
@@ -221,6 +229,7 @@ class Finding:
     reason: str = ""
     probability: float | None = None
     maximum_risk: float = MAXIMUM_RISK
+    interval: Range | None = None
 
     @property
     def consumer_risk(self) -> float | None:
@@ -241,7 +250,17 @@ class Finding:
         """Distance from the value to its limit in SI, positive inside; None without a value."""
         if self.estimate.value is None:
             return None
-        value = abs(self.estimate.value) if self.characteristic.magnitude else self.estimate.value
+        return self._inside(abs(self.estimate.value) if self.characteristic.magnitude else self.estimate.value)
+
+    @property
+    def margins(self) -> tuple[float, float] | None:
+        """Least and greatest margin in the interval that decided; None where none did."""
+        if self.interval is None:
+            return None
+        least, greatest = sorted((self._inside(self.interval.low), self._inside(self.interval.high)))
+        return least, greatest
+
+    def _inside(self, value: float) -> float:
         inside = self.limit.bound - value
         return inside if self.characteristic.sense is Sense.AT_MOST else -inside
 
@@ -253,13 +272,25 @@ def judge(
     if estimate.value is None:
         return Finding(procedure, limit, estimate, rule, Verdict.NOT_OBSERVABLE, estimate.reason)
     probability = _probability(limit, estimate)
-    bare = Finding(procedure, limit, estimate, rule, Verdict.PASS, "", probability, maximum_risk)
+    interval = estimate.interval if rule in _GUARDED else None
+    if interval is not None and limit.characteristic.magnitude:
+        interval = interval.of_magnitude()
+    bare = Finding(procedure, limit, estimate, rule, Verdict.PASS, "", probability, maximum_risk, interval)
     margin = bare.margin
     assert margin is not None
-    decision = decide(rule, margin, estimate.expanded_uncertainty, probability=probability, maximum_risk=maximum_risk)
+    decision = decide(
+        rule,
+        margin,
+        estimate.expanded_uncertainty,
+        ends=bare.margins,
+        probability=probability,
+        maximum_risk=maximum_risk,
+    )
     verdict = _VERDICTS[decision]
     return replace(bare, verdict=verdict, reason="" if verdict is Verdict.PASS else estimate.statement)
 
+
+_GUARDED = (DecisionRule.GUARDED, DecisionRule.GUARDED_REJECTION)
 
 _VERDICTS = {
     Decision.ACCEPTED: Verdict.PASS,

@@ -20,12 +20,12 @@ from stepwitness.settings import Setting
 
 RULE_WORDS = {
     DecisionRule.GUARDED: (
-        "Guarded acceptance: PASS where value and expanded uncertainty lie inside the limit, FAIL where both "
-        "lie outside, INCONCLUSIVE between."
+        "Guarded acceptance: PASS where all that the uncertainty leaves possible lies inside the limit, FAIL where all "
+        "of it lies outside, INCONCLUSIVE between."
     ),
     DecisionRule.SIMPLE: "Simple acceptance: the value alone is held against the limit; U is told beside.",
     DecisionRule.GUARDED_REJECTION: (
-        "Guarded rejection: FAIL where value and expanded uncertainty lie outside the limit, PASS otherwise."
+        "Guarded rejection: FAIL where all that the uncertainty leaves possible lies outside the limit, PASS otherwise."
     ),
     DecisionRule.STATED_RISK: (
         "Stated risk: PASS where the unit is bad, and FAIL where it is good, with at most the probability stated; "

@@ -15,7 +15,18 @@ from typing import Any
 from markupsafe import Markup
 
 from stepwitness.axis import Axis
-from stepwitness.display import MINUS, NOTHING, THIN, Shown, factor_text, number, probability_text, shown, with_unit
+from stepwitness.display import (
+    MINUS,
+    NOTHING,
+    THIN,
+    Shown,
+    confidence_text,
+    factor_text,
+    number,
+    probability_text,
+    shown,
+    with_unit,
+)
 from stepwitness.errors import StepwitnessError
 from stepwitness.findings import Contribution, Verdict
 from stepwitness.quantities import Kind
@@ -86,6 +97,7 @@ class Row:
     interval: str = ""
     dof: str = ""
     factor: str = ""
+    decided_by: str = ""
     expanded: str = ""
     simulation: Simulation | None = None
 
@@ -151,6 +163,7 @@ def _finding(held: Mapping[str, Any], estimate: Mapping[str, Any], axis: Axis | 
         margin=margin,
         probability=probability_text(held["probability"]) if held.get("probability") is not None else "",
         bound=held["limit"],
+        decided_by=_decided(held.get("decided_by")),
         statement=row.statement or f"{row.title} is {row.said or 'not known'}; the limit is {held['shown']['limit']}.",
     )
 
@@ -246,7 +259,12 @@ def _interval(held: Mapping[str, Any] | None) -> str:
     """An interval as a sentence, or nothing."""
     if not held:
         return ""
-    return f"{with_unit(number(100 * held['confidence'], 0), '%')} interval {held['shown']}, of {held['of']}."
+    return f"{confidence_text(held['confidence'])} interval {held['shown']}, of {held['of']}."
+
+
+def _decided(held: Mapping[str, Any] | None) -> str:
+    """``95 %: 2.71 to 3.52 µm``: the interval that was held against the limit; nothing where value ± U was."""
+    return f"{confidence_text(held['confidence'])}: {held['shown']}" if held else ""
 
 
 def _standard(u: float | None, held: Mapping[str, Any], axis: Axis | None) -> str:

@@ -161,6 +161,8 @@ def test_user_properties_are_strings_and_stand_in_junit(lab) -> None:
         "value": "46.2",
         "U": "2.0",
         "k": "2",
+        "interval": "",
+        "interval_coverage": "",
         "unit": "µm",
         "limit": "≤ 25\u2009µm",
         "verdict": "FAIL",

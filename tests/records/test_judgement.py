@@ -19,6 +19,7 @@ from stepwitness.findings import (
     Estimate,
     Finding,
     Limit,
+    Range,
     Sense,
     Verdict,
     judge,
@@ -225,3 +226,17 @@ def test_a_partial_run_sentences_nothing_and_says_the_worst(
     assert statement(plan, bench, [], "selected by -k") == (
         "doser, serial TB-0417: PARTIAL, which sentences nothing. 0 of 4 limits were judged (selected by -k)."
     )
+
+
+@pytest.mark.parametrize(
+    ("bound", "told"),
+    [(40e-6, "the limit is 40 µm."), (48e-6, "the limit is 48 µm, inside the interval.")],
+)
+def test_a_sentence_tells_the_interval_that_decided(bound: float, told: str) -> None:
+    reversal = Characteristic("reversal", "reversal value", Kind.TRAVEL, "um", "", "", "B")
+    held = Range(42e-6, 50.1e-6, 0.95, "the mean of many tests")
+    estimate = Estimate("reversal", 46.2e-6, 2.05e-6, interval=held)
+    finding = judge("backlash", Limit(reversal, bound, "um", ""), estimate, DecisionRule.GUARDED)
+
+    said = finding_sentence(finding).replace(THIN, " ")
+    assert said == f"Reversal value B is 46.2 µm (95 % interval 42.0 to 50.1 µm); {told}"

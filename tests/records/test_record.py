@@ -12,8 +12,9 @@ import pytest
 
 from stepwitness.bench.description import BenchDescription
 from stepwitness.errors import BadInput
-from stepwitness.findings import Contribution, Estimate
+from stepwitness.findings import Contribution, Estimate, Range, Verdict
 from stepwitness.plan.description import Plan
+from stepwitness.plan.model import parse_plan
 from stepwitness.procedures.procedure import Procedure
 from stepwitness.records.journal import JournalReadings
 from stepwitness.records.manifest import FILE, open_record, verify, write_record
@@ -272,6 +273,60 @@ def test_a_record_from_before_a_coverage_was_stated_keeps_its_factor(
     (whole / FILE).unlink()
     write_record(whole, sections)
     assert factors() == {2.0}
+
+
+def test_a_record_from_before_intervals_decided_is_judged_by_value_and_u(
+    whole: Path, known: dict[str, Procedure], procedure: Callable[..., Procedure]
+) -> None:
+    def with_interval(*given: Any) -> tuple[Estimate, ...]:
+        """The same with an interval that reaches beyond every limit."""
+        wide = Range(0.0, 1.0, 0.95, "x")
+        return tuple(
+            estimate if estimate.value is None else replace(estimate, interval=wide)
+            for estimate in known["offset"].evaluate(*given)
+        )
+
+    sections = json.loads(json.dumps(open_record(whole).sections))
+    with_one = {**known, "offset": procedure("offset", evaluate=with_interval)}
+
+    def verdict() -> Verdict:
+        return reevaluate(whole, with_one).findings[0].verdict
+
+    assert verdict() is Verdict.INCONCLUSIVE
+    del sections["plan"]["guard"]
+    (whole / FILE).unlink()
+    write_record(whole, sections)
+    assert reevaluate(whole, with_one).same
+    assert verdict() is Verdict.FAIL
+
+
+def test_the_interval_that_decided_stands_in_the_finding_in_its_limits_unit(
+    folder: Path,
+    bench: BenchDescription,
+    run: RunFacts,
+    acquired: Acquired,
+    known: dict[str, Procedure],
+    procedure: Callable[..., Procedure],
+    plan: Plan,
+) -> None:
+    def with_interval(*given: Any) -> tuple[Estimate, ...]:
+        held = Range(-12e-6, -9e-6, 0.95, "x")
+        return tuple(
+            replace(estimate, interval=held) if estimate.name == "mean_offset" else estimate
+            for estimate in known["offset"].evaluate(*given)
+        )
+
+    acquired("offset")
+    of_interval = {**known, "offset": procedure("offset", evaluate=with_interval)}
+    seal_record(folder, parse_plan(plan.text, plan.path, bench, of_interval), bench, run)
+    sections = open_record(folder).sections
+    offset, alarms = sections["findings"]
+
+    assert (offset["decided_by"]["low"], offset["decided_by"]["high"]) == (9e-6, 12e-6)
+    assert offset["decided_by"]["shown"] == f"9.00 to 12.00{THIN}µm"
+    assert alarms["decided_by"] is None
+    (rule,) = (item["told"] for item in sections["report"]["items"] if item["item"] == "decision rule")
+    assert rule == f"guarded acceptance, 95{THIN}% interval"
 
 
 def test_a_partial_record_judges_again_what_it_acquired(

@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from stepwitness.commands.stored import add_store, opened, when
-from stepwitness.commands.terminal import FINDINGS_HEAD, OK, WIDTH, Commands, say, say_table_of_findings
+from stepwitness.commands.terminal import OK, WIDTH, Commands, say, say_table_of_findings
+from stepwitness.findings_table import Row
 
 KEY_HELP = "a seal or the beginning of it, BENCH/FOLDER, or the id of a run"
 
@@ -37,7 +38,7 @@ def run(given: argparse.Namespace) -> int:
         say(line)
     if sections["findings"]:
         say("")
-        say_table_of_findings([FINDINGS_HEAD, *(_row(one) for one in sections["findings"])])
+        say_table_of_findings([_row(one) for one in sections["findings"]])
     say("")
     attempt = f", attempt {record.attempt} after {record.previous}" if record.previous else ""
     say(f"began {when(record.started)}, ended {when(record.ended)} UTC{attempt}")
@@ -46,8 +47,16 @@ def run(given: argparse.Namespace) -> int:
     return OK
 
 
-def _row(finding: Mapping[str, Any]) -> tuple[str, str, str, str, str]:
-    shown = finding["shown"]
-    heading = f"{finding['title']} {finding['symbol']}".strip()
-    factor = f"{finding['k']:.3g}" if shown["U"] else ""
-    return heading, shown["text"], factor, shown["limit"], finding["verdict"]
+def _row(finding: Mapping[str, Any]) -> Row:
+    from stepwitness.display import confidence_text, factor_text
+
+    shown, decided = finding["shown"], finding.get("decided_by")
+    return Row(
+        f"{finding['title']} {finding['symbol']}".strip(),
+        shown["text"],
+        factor_text(finding["k"]) if shown["U"] else "",
+        shown["limit"],
+        finding["verdict"],
+        decided["shown"] if decided else "",
+        confidence_text(decided["confidence"]) if decided else "",
+    )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
@@ -14,6 +13,7 @@ from stepwitness.errors import BadInput, Place, StepwitnessError
 if TYPE_CHECKING:
     from stepwitness.axis import Axis
     from stepwitness.findings import Finding
+    from stepwitness.findings_table import Row
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -23,7 +23,6 @@ INTERRUPTED = 130
 WIDTH = 80
 RENDERERS = "stepwitness.reports"
 RECORD_FILE = "record.json"
-FINDINGS_HEAD = ("characteristic", "value ± U", "k", "limit", "verdict")
 
 
 def say(text: str, *, to_error: bool = False) -> None:
@@ -59,22 +58,15 @@ def good_enough(findings: Sequence[Finding], *, strict: bool) -> bool:
 
 
 def say_findings(findings: Sequence[Finding], axis: Axis) -> None:
-    """The table of findings, headings wrapped so that a line fits the terminal."""
+    """The table of findings."""
     from stepwitness.display import columns
 
-    rows = [FINDINGS_HEAD]
-    for finding in findings:
-        shown = columns(finding, axis)
-        rows.append((shown.heading, shown.value, shown.factor, shown.limit, shown.verdict))
-    say_table_of_findings(rows)
+    say_table_of_findings([columns(finding, axis) for finding in findings])
 
 
-def say_table_of_findings(rows: Sequence[tuple[str, str, str, str, str]]) -> None:
-    """Rows of texts, their heads first."""
-    widest, value, factor, limit, verdict = (max(len(row[column]) for row in rows) for column in range(5))
-    room = max(18, min(widest, WIDTH - 2 - value - factor - limit - verdict - 8))
-    for heading, *told in rows:
-        first, *rest = textwrap.wrap(heading, room)
-        say(f"  {first:{room}}  {told[0]:>{value}}  {told[1]:>{factor}}  {told[2]:>{limit}}  {told[3]}")
-        for more in rest:
-            say(f"    {more}")
+def say_table_of_findings(rows: Sequence[Row]) -> None:
+    """The table of so many rows, with its head."""
+    from stepwitness.findings_table import HEAD, table
+
+    for line in table([HEAD, *rows]):
+        say(line.text)

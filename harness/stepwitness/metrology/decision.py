@@ -1,7 +1,7 @@
 """Decision rules: a limit held against an uncertain value (JCGM 106:2012; ISO 14253-1:2017), in pure arithmetic.
 
-1. A margin is the distance from value to limit, positive inside. Acceptance is at a margin of `accept_from` or more,
-   rejection below `reject_below`, and between the two neither is shown.
+1. A margin is the distance from value to limit, positive inside. A guarded rule holds the ends of what is known against
+   the limit: those of an interval of proved coverage where there is one, those of value ± U otherwise.
 2. Probability of conformity p is that of the measurand to lie inside, by what is known of it. What is accepted has the
    specific consumer's risk 1 − p, what is rejected the specific producer's risk p (JCGM 106, 9.3.2).
 3. Texts of both documents weren't at hand; they are taken from memory, in our own words.
@@ -22,9 +22,10 @@ from typing import Protocol
 class Rule(Enum):
     """How acceptance and rejection limits lie about a tolerance limit.
 
-    GUARDED : acceptance U inside it, rejection U outside, neither between (ISO 14253-1, the guard band being U).
+    GUARDED : acceptance U inside it, rejection U outside, neither between (ISO 14253-1, the guard band being U); of an
+        interval, acceptance where all of it lies inside, rejection where all of it lies outside.
     SIMPLE : both at the limit itself.
-    GUARDED_REJECTION : rejection U outside it; all else is accepted.
+    GUARDED_REJECTION : rejection as above; all else is accepted.
     STATED_RISK : accepted where the specific consumer's risk, rejected where the specific producer's risk, is at most
         the risk stated.
     """
@@ -129,6 +130,7 @@ def decide(
     margin: float,
     expanded_uncertainty: float,
     *,
+    ends: tuple[float, float] | None = None,
     probability: float | None = None,
     maximum_risk: float = 0.05,
 ) -> Decision:
@@ -136,7 +138,8 @@ def decide(
 
     Parameters
     ----------
-    margin, expanded_uncertainty : in one unit. probability : of conformity, which STATED_RISK needs.
+    margin, expanded_uncertainty : in one unit. ends : least and greatest margin in an interval of proved coverage; it
+    stands for margin ± expanded_uncertainty. probability : of conformity, which STATED_RISK needs.
     """
     if rule is Rule.STATED_RISK:
         if probability is None:
@@ -144,10 +147,13 @@ def decide(
         if probability >= 1.0 - maximum_risk:
             return Decision.ACCEPTED
         return Decision.REJECTED if probability <= maximum_risk else Decision.NEITHER
-    guard = 0.0 if rule is Rule.SIMPLE else expanded_uncertainty
-    if margin >= (guard if rule is Rule.GUARDED else -guard):
+    if rule is Rule.SIMPLE:
+        least = greatest = margin
+    else:
+        least, greatest = ends or (margin - expanded_uncertainty, margin + expanded_uncertainty)
+    if (least if rule is Rule.GUARDED else greatest) >= 0:
         return Decision.ACCEPTED
-    return Decision.REJECTED if margin < -guard or guard == 0.0 else Decision.NEITHER
+    return Decision.REJECTED if greatest < 0 else Decision.NEITHER
 
 
 def guard_factor(maximum_risk: float) -> float:

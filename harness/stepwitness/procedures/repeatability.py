@@ -518,7 +518,7 @@ def _one_count(bench: BenchDescription) -> tuple[str, float, str, float, str]:
 PROCEDURE = Procedure(
     name="repeatability",
     title="repeatability",
-    version="3",
+    version="4",
     settings=Settings,
     characteristics=_LOAD_FIGURES + _MOTOR_FIGURES + _WITNESS_FIGURES,
     check=check,

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import logging
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from stepwitness.axis import Axis
 from stepwitness.bench.description import BenchDescription
-from stepwitness.display import factor_text, finding_shown, limit_text, rule_text
+from stepwitness.display import confidence_text, decided_by, factor_text, finding_shown, limit_text, rule_of
 from stepwitness.findings import (
     Estimate,
     Finding,
@@ -51,18 +51,18 @@ def judgement_of(
     bench: BenchDescription,
     readings: JournalReadings,
     *,
-    stated_factor: float | None = None,
+    restated: Callable[[Estimate], Estimate] | None = None,
 ) -> Judgement:
     """Evaluate a journal and judge every limit of its procedure, on unrounded values.
 
-    `stated_factor` is k for every expanded uncertainty; without it, each has its own.
+    `restated` makes of each estimate what a record of old held of it.
     """
     if readings.outcome != "done":
         return aborted_judgement(plan, planned, readings.cause or UNFINISHED)
     try:
         estimates = _evaluated(planned, bench, readings)
-        if stated_factor is not None:
-            estimates = tuple(replace(estimate, stated_factor=stated_factor) for estimate in estimates)
+        if restated is not None:
+            estimates = tuple(restated(estimate) for estimate in estimates)
     except Exception as error:  # an evaluator may be anybody's; its mistake mustn't cost the record
         _log.exception("the evaluation of '%s' failed", planned.id)
         return aborted_judgement(plan, planned, f"the evaluation failed: {type(error).__name__}: {error}")
@@ -147,14 +147,16 @@ def _reason(plan: Plan, axis: Axis, findings: Sequence[Finding], verdict: Verdic
     if not findings:
         return "Nothing was judged."
     if verdict is Verdict.PASS:
-        factors = [finding.estimate.coverage_factor for finding in findings if finding.estimate.standard_uncertainty]
-        rule = rule_text(plan.rule, plan.maximum_risk, factors)
+        rule = rule_of(plan.rule, plan.maximum_risk, findings)
         return f"{len(findings)} of {len(findings)} limits hold ({rule})."
     return finding_sentence(worst_first(findings)[0], axis)
 
 
 def finding_sentence(finding: Finding, axis: Axis | None = None) -> str:
-    """One finding as a sentence: ``Reversal value B is 46.2 µm ± 4.1 µm (k = 2); the limit is 25 µm.``"""
+    """One finding as a sentence: ``Reversal value B is 46.2 µm ± 4.1 µm (k = 2); the limit is 25 µm.``
+
+    Where an interval decided, it stands for U and k: ``is 46.2 µm (95 % interval 42.0 to 50.1 µm)``.
+    """
     heading = finding.characteristic.heading
     heading = heading[:1].upper() + heading[1:]
     if finding.verdict is Verdict.ABORTED:
@@ -162,10 +164,16 @@ def finding_sentence(finding: Finding, axis: Axis | None = None) -> str:
     if finding.estimate.value is None:
         return f"{heading} is not observable: {finding.reason}."
     shown = finding_shown(finding, axis)
-    value = f"{shown} (k = {factor_text(finding.estimate.coverage_factor)})" if shown.uncertainty else str(shown)
+    if finding.interval is not None:
+        interval = f"{confidence_text(finding.interval.confidence)} interval {decided_by(finding, axis)}"
+        value = f"{replace(shown, uncertainty='')} ({interval})"
+    elif shown.uncertainty:
+        value = f"{shown} (k = {factor_text(finding.estimate.coverage_factor)})"
+    else:
+        value = str(shown)
     bound = limit_text(finding.limit, axis).split(" ", 1)[1]
     least = "least" if finding.characteristic.sense is Sense.AT_LEAST else ""
     limit = f"the {least} limit is {bound}".replace("  ", " ")
     if finding.verdict is Verdict.INCONCLUSIVE:
-        limit += ", inside the uncertainty"
+        limit += ", inside the interval" if finding.interval is not None else ", inside the uncertainty"
     return f"{heading} is {value}; {limit}."

@@ -11,14 +11,14 @@ from __future__ import annotations
 import math
 import platform
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
 from stepwitness.axis import Axis
 from stepwitness.bench.description import BenchDescription
-from stepwitness.display import Shown, estimate_shown, finding_shown, limit_text, shown, with_unit
+from stepwitness.display import Shown, decided_by, estimate_shown, finding_shown, interval_shown, limit_text
 from stepwitness.findings import (
     COVERAGE_FACTOR,
     COVERAGE_PROBABILITY,
@@ -49,6 +49,9 @@ from stepwitness.records.manifest import (
 )
 from stepwitness.records.report_section import report_section
 from stepwitness.site import NOTHING_SAID, SiteFacts
+
+_GUARD = "interval of proved coverage where an estimate has one, U elsewhere"
+"""What guarded rules hold against a limit; records from before this was said hold U throughout."""
 
 
 @dataclass(frozen=True)
@@ -115,6 +118,7 @@ def seal_record(
             "maximum_risk": plan.maximum_risk if plan.rule is DecisionRule.STATED_RISK else None,
             "inform_only": plan.inform_only,
             "coverage": COVERAGE_PROBABILITY,
+            "guard": _GUARD,
             "text": plan.text,
             "sha256": text_digest(plan.text),
         },
@@ -162,13 +166,13 @@ def _judged(
     bench: BenchDescription,
     planned: PlannedProcedure,
     *,
-    stated_factor: float | None = None,
+    restated: Callable[[Estimate], Estimate] | None = None,
 ) -> tuple[_Journal, Judgement]:
     try:
         readings = JournalReadings(journal_path(directory, planned.id))
     except JournalError as error:
         return error, aborted_judgement(plan, planned, str(error))
-    return readings, judgement_of(plan, planned, bench, readings, stated_factor=stated_factor)
+    return readings, judgement_of(plan, planned, bench, readings, restated=restated)
 
 
 # -- what stands in the sections -----------------------------------------------------------------------------
@@ -282,6 +286,7 @@ def _finding_entry(finding: Finding, axis: Axis) -> dict[str, Any]:
         "unit": limit.unit,
         "limit_text": limit.text,
         "margin": finding.margin,
+        "decided_by": _decided_entry(finding, axis),
         "rule": finding.rule.value,
         "probability": finding.probability,
         "verdict": finding.verdict.value,
@@ -312,17 +317,21 @@ def _interval_entry(estimate: Estimate, characteristic: Characteristic, axis: Ax
     found = estimate.interval
     if found is None:
         return None
-    ends = [
-        shown(end, estimate.expanded_uncertainty, characteristic.unit, characteristic.kind, axis)
-        for end in (found.low, found.high)
-    ]
     return {
         "low": found.low,
         "high": found.high,
         "confidence": found.confidence,
         "of": found.measurand,
-        "shown": with_unit(f"{ends[0].value} to {ends[1].value}", ends[0].unit),
+        "shown": interval_shown(found, characteristic, estimate, axis=axis),
     }
+
+
+def _decided_entry(finding: Finding, axis: Axis) -> dict[str, Any] | None:
+    """The interval that was held against the limit in place of value ± U, in SI and as shown in the limit's unit."""
+    held = finding.interval
+    if held is None:
+        return None
+    return {"low": held.low, "high": held.high, "confidence": held.confidence, "shown": decided_by(finding, axis)}
 
 
 def _shown_entry(shown: Shown) -> dict[str, str]:
@@ -389,21 +398,33 @@ def reevaluate(directory: Path, known: Mapping[str, Procedure] | None = None) ->
     written = sections["plan"]
     plan = parse_plan(written["text"], written["file"], bench, known, kept_as=written["name"])
     taken = {entry["id"]: entry for entry in sections["procedures"]}
-    # records from before a coverage was stated hold k = 2 throughout, and keep the digits that they reported
-    stated_factor = None if "coverage" in sections["plan"] else COVERAGE_FACTOR
+    restated = _restated(sections["plan"])
     findings: list[Finding] = []
     evaluators = []
     for planned in plan.procedures:
         entry = taken.get(planned.id)
         if entry is None:
             continue
-        findings += _judged(record.directory, plan, bench, planned, stated_factor=stated_factor)[1].findings
+        findings += _judged(record.directory, plan, bench, planned, restated=restated)[1].findings
         if entry["evaluator"] != planned.procedure.version:
             evaluators.append(
                 f"{planned.id}: judged by evaluator {entry['evaluator']} then, by {planned.procedure.version} now"
             )
     now = [_finding_entry(finding, bench.axis) for finding in findings]
     return Reevaluation(tuple(findings), tuple(_differences(sections["findings"], now)), tuple(evaluators))
+
+
+def _restated(plan: Mapping[str, Any]) -> Callable[[Estimate], Estimate] | None:
+    """What makes an estimate into what a record of old was judged by, from its section ``plan``; None for one of now.
+
+    Records from before a coverage was stated hold k = 2 throughout, and keep the digits that they reported; in those
+    from before intervals guarded, value ± U decided throughout.
+    """
+    if "coverage" not in plan:
+        return lambda estimate: replace(estimate, stated_factor=COVERAGE_FACTOR, interval=None)
+    if "guard" not in plan:
+        return lambda estimate: replace(estimate, stated_factor=estimate.coverage_factor, interval=None)
+    return None
 
 
 def _differences(then: Sequence[Mapping[str, Any]], now: Sequence[Mapping[str, Any]]) -> list[str]:

@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Any
 
 from stepwitness.bench.description import BenchDescription
-from stepwitness.display import rule_text
+from stepwitness.display import rule_of
 from stepwitness.findings import COVERAGE_PROBABILITY, Finding
 from stepwitness.plan.description import Plan, PlannedProcedure
 from stepwitness.records.judgement import unit_text
@@ -57,7 +57,7 @@ def report_section(
         ("7.8.3.1 c", "measurement uncertainty"): f"expanded, for a coverage of {100 * COVERAGE_PROBABILITY:.4g} %, "
         "beside each result with its k and unit",
         ("7.8.3.1 d", "opinions and interpretations"): site.opinions,
-        ("7.8.6.1", "decision rule"): _rule(plan, findings),
+        ("7.8.6.1", "decision rule"): rule_of(plan.rule, plan.maximum_risk, findings),
     }
     return {
         "standard": STANDARD,
@@ -74,11 +74,6 @@ def _method(planned: PlannedProcedure) -> str:
     """``repeatability (evaluator 3; ISO 230-2 (2006))``: a procedure's id, its version and what it follows."""
     clauses = dict.fromkeys(item.clause.partition(",")[0] for item in planned.procedure.characteristics)
     return f"{planned.id} ({'; '.join([f'evaluator {planned.procedure.version}', *clauses])})"
-
-
-def _rule(plan: Plan, findings: Sequence[Finding]) -> str:
-    factors = [finding.estimate.coverage_factor for finding in findings if finding.estimate.standard_uncertainty]
-    return rule_text(plan.rule, plan.maximum_risk, factors)
 
 
 def _left_out(run: Mapping[str, Any]) -> str:
