@@ -155,6 +155,7 @@ class Estimate:
     `value` is None where it can't be observed; `reason` then says which witness is missing. `statement` is one
     sentence for the report: what the witnesses saw. `interval` and `known` are there where the evaluation knows more
     than value and uncertainty say: an interval of proved coverage, and what a probability of conformity is taken from.
+    `deviations` are what keeps the test from being one to the standard that the characteristic's clause names.
     `stated_factor` stands for the coverage factor that the degrees of freedom would give, as in records of old.
     """
 
@@ -167,6 +168,7 @@ class Estimate:
     interval: Range | None = None
     known: Knowledge | None = field(default=None, repr=False)
     stated_factor: float | None = None
+    deviations: tuple[str, ...] = ()
 
     @property
     def degrees_of_freedom(self) -> float:

@@ -115,6 +115,24 @@ def test_figures_are_those_of_the_same_deviations_by_hand(recorded: Any) -> None
     assert "not a test to ISO" not in estimates["bidirectional_repeatability"]["statement"]
 
 
+def test_a_test_smaller_than_the_standards_is_a_deviation_from_the_method(recorded: Any) -> None:
+    sections = open_record(recorded(lines(targets=4, runs=4))).sections
+    (told,) = (item["told"] for item in sections["report"]["items"] if item["item"] == "deviations from the method")
+    by_name = {item["name"]: item["deviations"] for item in sections["procedures"][0]["estimates"]}
+
+    assert "repeatability falls short of its standard: 4 targets where 5 are the least (ISO 230-2); " in told
+    assert "; 4 runs each way where 5 are the least (ISO 230-2)" in told
+    assert len(by_name["bidirectional_accuracy"]) == 2
+    assert by_name["start_drift"] == []  # a figure of our own, of which the standard asks nothing
+
+
+def test_a_test_as_large_as_the_standards_has_none(recorded: Any) -> None:
+    sections = open_record(recorded(lines())).sections
+    (told,) = (item["told"] for item in sections["report"]["items"] if item["item"] == "deviations from the method")
+
+    assert "falls short" not in (told or "")
+
+
 def test_the_record_is_whole_says_where_it_came_from_and_judges_again_alike(recorded: Any) -> None:
     directory = recorded(lines())
     sections = open_record(directory).sections

@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from stepwitness.bench.description import BenchDescription
+from stepwitness.findings import Estimate
 from stepwitness.plan.description import Plan
+from stepwitness.plan.model import parse_plan
+from stepwitness.procedures.procedure import Procedure
 from stepwitness.records.manifest import open_record
 from stepwitness.records.record import RunFacts, seal_record
 from stepwitness.site import FACTS, SiteFacts
@@ -96,6 +100,31 @@ def test_what_was_left_out_is_a_deviation(
         "partial: not acquired: play-at-end, limits may be finer than the bench can tell"
     )
     assert told(folder)["results of others"] == "readings that another machine took"
+
+
+def test_what_falls_short_of_a_standard_is_a_deviation_told_once(
+    folder: Path,
+    plan: Plan,
+    bench: BenchDescription,
+    run: RunFacts,
+    acquired: Acquired,
+    known: dict[str, Procedure],
+    procedure: Callable[..., Procedure],
+) -> None:
+    few = "4 runs each way where 5 are the least (a standard)"
+
+    def short(*given: Any) -> tuple[Estimate, ...]:
+        return tuple(replace(estimate, deviations=(few,)) for estimate in known["offset"].evaluate(*given))
+
+    acquired("offset")
+    acquired("play-at-end")
+    with_short = {**known, "offset": procedure("offset", evaluate=short)}
+    seal_record(folder, parse_plan(plan.text, plan.path, bench, with_short), bench, run)
+
+    assert told(folder)["deviations from the method"] == f"offset falls short of its standard: {few}"
+    offset, play = open_record(folder).sections["procedures"]
+    assert {tuple(held["deviations"]) for held in offset["estimates"]} == {(few,)}
+    assert {tuple(held["deviations"]) for held in play["estimates"]} == {()}
 
 
 def test_calibrations_stand_beside_the_identities(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from stepwitness import diagnosis
 from stepwitness.axis import Mounting
@@ -53,7 +53,8 @@ from stepwitness.settings import setting
 
 _SETTLED_TRACE_S = 0.05
 
-NOT_TO_STANDARD = "computed, but not a test to ISO 230-2"
+STANDARD = "ISO 230-2"
+NOT_TO_STANDARD = f"computed, but not a test to {STANDARD}"
 
 
 @dataclass(frozen=True)
@@ -344,13 +345,12 @@ def evaluate(readings: Readings, bench: BenchDescription, settings: Settings) ->
     )
 
 
-def _shortfalls(places: set[float], figures: Positioning, settings: Settings) -> str:
-    """Why these readings are no test to the standard, or nothing; from the readings, not from what was asked."""
+def _shortfalls(places: set[float], figures: Positioning, settings: Settings) -> tuple[str, ...]:
+    """Why these readings are no test to the standard, or none; from the readings, not from what was asked."""
     travel_m = max(places) - min(places)
     if travel_m == 0.0:
-        return ""
-    short = shortfalls(travel_m, targets=figures.m, runs=figures.n, cycle=Cycle(settings.cycle))
-    return f"; {NOT_TO_STANDARD}: {'; '.join(short)}" if short else ""
+        return ()
+    return shortfalls(travel_m, targets=figures.m, runs=figures.n, cycle=Cycle(settings.cycle))
 
 
 def _witness(bench: BenchDescription, column: str) -> tuple[float, float]:
@@ -366,13 +366,15 @@ def _load_estimates(
         return not_observable(names, NO_GAUGE)
     figures = load.result()
     short = _shortfalls(places, figures, settings)
-    return _estimates(
+    told = f"; {NOT_TO_STANDARD}: {'; '.join(short)}" if short else ""
+    estimates = _estimates(
         names,
         figures,
         _witness(bench, witness),
-        lambda attribute, held: f"{diagnosis.load_figure(attribute, held)}{short}",
+        lambda attribute, held: f"{diagnosis.load_figure(attribute, held)}{told}",
         of_length(bench, witness, max(places) - min(places)),
     )
+    return tuple(replace(item, deviations=tuple(f"{text} ({STANDARD})" for text in short)) for item in estimates)
 
 
 def _motor_estimates(motor: PositioningAccumulator, bench: BenchDescription, has_motor: bool) -> tuple[Estimate, ...]:

@@ -147,9 +147,7 @@ def seal_record(
             bench,
             bench.site.under(plan.site).under(run.site),
             told,
-            taken=taken,
-            findings=findings,
-            estimates=sum(len(judgement.estimates) for _, judgement in judged),
+            judged=[judgement for _, judgement in judged],
         ),
     }
     if history is not None:
@@ -268,6 +266,7 @@ def _estimate_entry(procedure: Procedure, estimate: Estimate, axis: Axis) -> dic
         "interval": _interval_entry(estimate, characteristic, axis),
         "statement": estimate.statement,
         "reason": estimate.reason,
+        "deviations": list(estimate.deviations),
         "shown": _shown_entry(estimate_shown(characteristic, estimate, axis=axis)),
     }
 

@@ -14,9 +14,9 @@ from typing import Any
 
 from stepwitness.bench.description import BenchDescription
 from stepwitness.display import rule_of
-from stepwitness.findings import COVERAGE_PROBABILITY, Finding
+from stepwitness.findings import COVERAGE_PROBABILITY
 from stepwitness.plan.description import Plan, PlannedProcedure
-from stepwitness.records.judgement import unit_text
+from stepwitness.records.judgement import Judgement, unit_text
 from stepwitness.site import SiteFacts
 
 STANDARD = "ISO/IEC 17025:2017, 7.8"
@@ -28,11 +28,11 @@ def report_section(
     site: SiteFacts,
     run: Mapping[str, Any],
     *,
-    taken: Sequence[PlannedProcedure],
-    findings: Sequence[Finding],
-    estimates: int,
+    judged: Sequence[Judgement],
 ) -> dict[str, Any]:
-    """The section, from a run's section ``run``, the procedures that were acquired and what they gave."""
+    """The section, from a run's section ``run`` and what each procedure gave that was acquired."""
+    findings = [finding for one in judged for finding in one.findings]
+    estimates = sum(len(one.estimates) for one in judged)
     unit = unit_text(bench.axis.name, bench.axis_serial)
     told = {
         ("7.8.2.1 a", "title"): f"Test report, {unit}, plan {plan.name}",
@@ -40,7 +40,7 @@ def report_section(
         ("7.8.2.1 c", "location of the test"): site.location,
         ("7.8.2.1 d", "identification"): f"record {run['id']}, with its seal",
         ("7.8.2.1 e", "customer"): site.customer,
-        ("7.8.2.1 f", "method"): "; ".join(_method(item) for item in taken),
+        ("7.8.2.1 f", "method"): "; ".join(_method(one.planned) for one in judged),
         ("7.8.2.1 g", "item"): f"axis {unit}" if bench.axis_serial else f"axis {unit}, without a serial number",
         ("7.8.2.1 g", "condition of the item"): site.condition,
         ("7.8.2.1 h", "date of receipt"): site.received,
@@ -49,7 +49,9 @@ def report_section(
         ("7.8.2.1 k", "sampling"): site.sampling,
         ("7.8.2.1 l", "validity"): "the results relate only to the item tested",
         ("7.8.2.1 m", "results"): f"{len(findings)} findings among {estimates} estimates, each with its unit",
-        ("7.8.2.1 n", "deviations from the method"): _joined(site.deviations, _left_out(run), _informs(plan)),
+        ("7.8.2.1 n", "deviations from the method"): _joined(
+            site.deviations, _left_out(run), _informs(plan), *(_short_of_standard(one) for one in judged)
+        ),
         ("7.8.2.1 o", "authorised by"): site.authorised_by,
         ("7.8.2.1 p", "results of others"): _joined(site.external, _from_file(run)),
         ("7.8.3.1 a", "ambient conditions"): site.ambient,
@@ -82,6 +84,12 @@ def _left_out(run: Mapping[str, Any]) -> str:
 
 def _informs(plan: Plan) -> str:
     return "limits may be finer than the bench can tell" if plan.inform_only else ""
+
+
+def _short_of_standard(judged: Judgement) -> str:
+    """``repeatability falls short of its standard: 3 runs each way where 5 are the least (ISO 230-2)``, or nothing."""
+    texts = dict.fromkeys(text for estimate in judged.estimates for text in estimate.deviations)
+    return f"{judged.planned.id} falls short of its standard: {'; '.join(texts)}" if texts else ""
 
 
 def _from_file(run: Mapping[str, Any]) -> str:
