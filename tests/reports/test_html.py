@@ -341,6 +341,22 @@ def test_each_finding_has_its_probability_of_conformity(make_run: Any) -> None:
     assert sorted(cell for cell in cells if cell in told) == sorted(("98.7 %", "> 99.9 %", "0 %", "100 %", "100 %"))
 
 
+def test_the_interval_that_decided_stands_below_the_value_and_nowhere_else(make_run: Any) -> None:
+    make_run.findings[0]["decided_by"] = {
+        "low": 5.0e-5,
+        "high": 5.6e-5,
+        "confidence": 0.95,
+        "shown": f"50.0 to 56.0{THIN}µm",
+    }
+    make_run.findings[1]["decided_by"] = None
+    page = read(make_run.write())
+    cells = [cell.replace(THIN, " ") for cell in page.cells if "95\u2009%" in cell]
+
+    (cell,) = cells
+    assert cell.endswith("95 %: 50.0 to 56.0 µm")
+    assert cell.startswith(make_run.findings[0]["shown"]["value"])
+
+
 def test_a_budget_is_a_table_and_a_bar_of_shares_with_the_figures_clause(make_run: Any) -> None:
     path = render(with_knowledge(make_run).write())
     page, text = path.read_text(encoding="utf-8"), Reader(path.read_text(encoding="utf-8")).text.replace(THIN, " ")
