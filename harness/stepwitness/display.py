@@ -227,11 +227,10 @@ def interval_shown(
 
 def decided_by(finding: Finding, axis: Axis | None = None) -> str:
     """The interval that a guarded rule held against the limit, in the limit's unit; empty where value ± U was."""
-    if finding.interval is None:
+    told = finding.estimate.interval  # with its sign, as the value has it
+    if finding.interval is None or told is None:
         return ""
-    return interval_shown(
-        finding.interval, finding.characteristic, finding.estimate, unit=finding.limit.unit, axis=axis
-    )
+    return interval_shown(told, finding.characteristic, finding.estimate, unit=finding.limit.unit, axis=axis)
 
 
 def confidence_text(confidence: float) -> str:

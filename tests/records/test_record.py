@@ -322,8 +322,8 @@ def test_the_interval_that_decided_stands_in_the_finding_in_its_limits_unit(
     sections = open_record(folder).sections
     offset, alarms = sections["findings"]
 
-    assert (offset["decided_by"]["low"], offset["decided_by"]["high"]) == (9e-6, 12e-6)
-    assert offset["decided_by"]["shown"] == f"9.00 to 12.00{THIN}µm"
+    assert (offset["decided_by"]["low"], offset["decided_by"]["high"]) == (-12e-6, -9e-6)
+    assert offset["decided_by"]["shown"] == f"\N{MINUS SIGN}12.00 to \N{MINUS SIGN}9.00{THIN}µm"
     assert alarms["decided_by"] is None
     (rule,) = (item["told"] for item in sections["report"]["items"] if item["item"] == "decision rule")
     assert rule == f"guarded acceptance, 95{THIN}% interval"

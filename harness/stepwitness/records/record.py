@@ -326,9 +326,11 @@ def _interval_entry(estimate: Estimate, characteristic: Characteristic, axis: Ax
 
 
 def _decided_entry(finding: Finding, axis: Axis) -> dict[str, Any] | None:
-    """The interval that was held against the limit in place of value ± U, in SI and as shown in the limit's unit."""
-    held = finding.interval
-    if held is None:
+    """The interval that was held against the limit in place of value ± U, in SI and as shown in the limit's unit; with
+    its sign, also where the limit is one of the absolute value.
+    """
+    held = finding.estimate.interval
+    if finding.interval is None or held is None:
         return None
     return {"low": held.low, "high": held.high, "confidence": held.confidence, "shown": decided_by(finding, axis)}
 
