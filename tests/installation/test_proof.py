@@ -101,9 +101,10 @@ def test_tolerances_are_in_words() -> None:
 def test_the_document_says_all_and_is_sealed_and_filed(tmp_path: Path) -> None:
     heard: list[str] = []
     sections = prove([HOLDS, DIFFERS], operator="AB", told=lambda case, _: heard.append(case.name))
-    path, troubles = file_proof(sections, tmp_path / "reports")
-    again, _ = file_proof(sections, tmp_path / "reports")
-    assert (heard, troubles) == (["holds", "differs"], [])
+    filed = file_proof(sections, tmp_path / "reports")
+    path, again = filed.document, file_proof(sections, tmp_path / "reports").document
+    assert (heard, filed.troubles) == (["holds", "differs"], ())
+    assert filed.page == path.with_suffix(".html")
     assert path != again
     assert broken_places(path) == []
     told = open_sealed(path, (SCHEMA,)).sections
@@ -136,7 +137,7 @@ def test_the_command_says_what_differs_and_exits_by_it(quick, capsys: pytest.Cap
     assert "✕ number: expected 2.0, found 2.1 (within 0.05)" in out
     assert "No module named 'scipy'" in " ".join(out.split())
     assert max(len(line) for line in out.splitlines()[:-1]) <= 80
-    assert out.splitlines()[-1].endswith("installation.json")
+    assert out.splitlines()[-1].endswith("installation.html")
     assert quick(DIFFERS, arguments=("--json",)) == 1
     told = json.loads(capsys.readouterr().out)
     assert told["cases"][0]["agrees"] is False

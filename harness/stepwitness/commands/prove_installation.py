@@ -29,11 +29,11 @@ def run(given: argparse.Namespace) -> int:
     from stepwitness.installation.proof import file_proof, prove
 
     sections = prove(operator=given.operator, told=_silent if given.json else _told)
-    path, troubles = file_proof(sections, given.reports)
-    for trouble in troubles:
+    filed = file_proof(sections, given.reports)
+    for trouble in filed.troubles:
         say(trouble, to_error=True)
     if given.json:
-        say(json.dumps({"document": str(path), **sections}, indent=2, ensure_ascii=False))
+        say(json.dumps({"document": str(filed.document), **sections}, indent=2, ensure_ascii=False))
     else:
         from stepwitness.display import SHAPES
 
@@ -41,7 +41,7 @@ def run(given: argparse.Namespace) -> int:
         say("")
         for line in textwrap.wrap(f"{SHAPES[end['verdict']]} {end['statement']}", WIDTH):
             say(line)
-        say(str(path))
+        say(str(filed.page or filed.document))
     return OK if sections["installation"]["verdict"] == "PASS" else NOT_GOOD
 
 

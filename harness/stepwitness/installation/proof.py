@@ -8,6 +8,7 @@ from __future__ import annotations
 import platform
 import tempfile
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -15,11 +16,13 @@ from typing import Any
 
 from stepwitness.installation import figures, physics, runs
 from stepwitness.installation.case import Case, Check, ran
+from stepwitness.records.rendering import rendered
 from stepwitness.records.run_folder import make_run_folder, minute
 from stepwitness.records.sealed import write_sealed
 
 SCHEMA = "stepwitness-installation/1"
 FILE = "installation.json"
+RENDERERS = "stepwitness.installation_reports"
 KIND = "installation"
 """As what the store keeps the document, and the folder below that of the records."""
 
@@ -72,9 +75,17 @@ def prove(
     }
 
 
-def file_proof(sections: dict[str, Any], reports: Path) -> tuple[Path, list[str]]:
-    """Seal the sections in a folder of their own below `reports`, and hand them to the store; the document's path, and
-    what couldn't be filed.
+@dataclass(frozen=True)
+class Filed:
+    """Where a proof stands: document, and page where one was drawn; `troubles` with page or store, in sentences."""
+
+    document: Path
+    page: Path | None
+    troubles: tuple[str, ...]
+
+
+def file_proof(sections: dict[str, Any], reports: Path) -> Filed:
+    """Seal the sections in a folder of their own below `reports`, draw their page and hand them to the store.
 
     Raises
     ------
@@ -85,8 +96,11 @@ def file_proof(sections: dict[str, Any], reports: Path) -> tuple[Path, list[str]
     folder = make_run_folder(reports, bench=KIND, stamp=minute(sections["installation"]["started"]), plan="proof")
     path = write_sealed(folder / FILE, SCHEMA, sections)
     key = f"{sections['platform']['node']}/{folder.name}"
+    page, troubles = rendered(folder, RENDERERS)
     behind = leave(reports, Document(KIND, key, path), records=False)
-    return path, [f"{path} isn't in the store yet: {behind.trouble}"] if behind.trouble else []
+    if behind.trouble:
+        troubles.append(f"{path} isn't in the store yet: {behind.trouble}")
+    return Filed(path, page, tuple(troubles))
 
 
 def _entry(case: Case, checks: Sequence[Check]) -> dict[str, Any]:
