@@ -194,3 +194,31 @@ def test_the_same_plan_gives_the_same_verdicts_over_a_wire(way: str, tmp_path: P
     assert in_process.pop("claim_error") is Verdict.FAIL
     assert set(in_process.values()) == {Verdict.PASS}
     assert verdicts(way) == {**in_process, "claim_error": Verdict.FAIL}
+
+
+# -- every night beside a check standard ---------------------------------------------------------------------------
+
+
+def test_the_check_standard_holds_and_is_measured_first(judged: Callable[[str], tuple[Findings, Values]]) -> None:
+    findings, _ = judged("nightly/doser.plan.yaml")
+    assert list(findings)[:3] == [
+        "check_standard.gauge_deviation",
+        "check_standard.counter_deviation",
+        "check_standard.current_deviation",
+    ]
+    assert {item.verdict for item in findings.values()} == {Verdict.PASS}
+
+
+def test_an_instrument_that_went_off_is_found_by_the_check_standard(
+    judged: Callable[[str], tuple[Findings, Values]], tmp_path: Path
+) -> None:
+    """A gauge that reads 1 per mille too much: 20 µm over the 20 mm of the block (closed form)."""
+    shutil.copytree(BENCHES / "nightly", tmp_path, dirs_exist_ok=True)
+    bench = tmp_path / "doser.bench.yaml"
+    text = bench.read_text(encoding="utf-8")
+    bench.write_text(text.replace("seed: 417", "seed: 417, gauge: {scale_error: 0.001}"), encoding="utf-8")
+    findings, values = judged(str(tmp_path / "doser.plan.yaml"))
+    assert {name for name, item in findings.items() if item.verdict is Verdict.FAIL} == {
+        "check_standard.gauge_deviation"
+    }
+    assert values["check_standard.gauge_deviation"] == pytest.approx(20e-6, abs=1e-6)

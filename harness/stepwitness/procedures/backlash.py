@@ -200,7 +200,7 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
     reversals = settings.places * settings.repeats * len(_drags(bench, settings))
     reason = _unloaded_reason(bench)
     return Forecast(
-        phrase=f"{settings.places} places × {settings.repeats} reversals"
+        phrase=f"{settings.places} place{'' if settings.places == 1 else 's'} × {settings.repeats} reversals"
         + (f" × {len(settings.drags_n)} drags" if settings.drags_n else ""),
         duration_s=reversals * 2 * (2 * hop_s + settings.dwell_s) + room_m / _speed(bench, settings),
         lowest_m=bench.envelope.low_m,

@@ -253,7 +253,7 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
         else []
     )
     return Forecast(
-        phrase=f"{settings.places} places × {settings.leads} leads × {(stops - 1) // settings.leads} steps "
+        phrase=f"{settings.places} place{'' if settings.places == 1 else 's'} × {settings.leads} leads × {(stops - 1) // settings.leads} steps "
         f"× {settings.runs} runs × 2 directions",
         duration_s=settings.places * settings.runs * 2 * way_s + travel_m / speed,
         lowest_m=min(min(one) for one in stretches) - settings.overrun_m,
