@@ -348,7 +348,7 @@ class TestEvaluateCsv:
         words = " ".join(out.replace("\u2009", " ").split())
         assert "theirs on doser-rig-1, readings of" in words
         assert "mean reversal value" in words
-        assert "2 of 2 limits hold (guarded acceptance, k = 2)" in words
+        assert "2 of 2 limits hold (guarded acceptance, 95 % interval)" in words
         assert out.splitlines()[-1] == str(into / "report.html")
         assert cli.main(["verify", str(into)]) == 0
         assert cli.main(["evaluate", str(into)]) == 0

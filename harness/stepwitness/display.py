@@ -179,6 +179,11 @@ def with_unit(text: str, unit: str) -> str:
     return f"{text}{unit}" if unit == "°" else f"{text}{THIN}{unit}"
 
 
+def counted(count: int, what: str, *, gap: str = THIN) -> str:
+    """``1 unit``, ``3 units``."""
+    return f"{count}{gap}{what}" if count == 1 else f"{count}{gap}{what}s"
+
+
 def limit_text(limit: Limit, axis: Axis | None = None) -> str:
     """A limit as printed: ``≤ 30 µm``. All the digits that the plan wrote, and no more."""
     characteristic = limit.characteristic

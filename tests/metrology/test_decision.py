@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -134,6 +134,7 @@ def test_global_risks_by_simulation(lower: float | None, upper: float, guard: fl
 
 
 @given(guard=st.floats(0.0, 0.5))
+@example(guard=1e-14)
 def test_a_guard_band_moves_risk_from_the_consumer_to_the_producer(guard: float) -> None:
     facts: dict[str, Any] = {"mean": 0.0, "spread": 0.5, "uncertainty": 0.1, "lower": -1.0, "upper": 1.0}
     plain, guarded = global_risks(**facts), global_risks(**facts, guard=guard)

@@ -13,11 +13,10 @@ from collections.abc import Callable
 from datetime import date
 
 from stepwitness.attendance import CLEAR, Operator
-from stepwitness.display import SHAPES
+from stepwitness.display import SHAPES, counted
 from stepwitness.inspection.lot import Lot
 from stepwitness.inspection.sentence import Outcome, Sentence
 from stepwitness.inspection.standing import Attempt
-from stepwitness.inspection.wording import counted
 from stepwitness.records.manifest import FILE
 from stepwitness.rig import Refused, Why
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from stepwitness.display import THIN, number, with_unit
+from stepwitness.display import THIN, counted, number, with_unit
 from stepwitness.inspection.description import LotDescription, Sampling
 from stepwitness.inspection.sampling import SamplePlan
 from stepwitness.inspection.sentence import Criterion, LotJudgement, Sentence
@@ -12,11 +12,6 @@ from stepwitness.inspection.standing import Standing
 from stepwitness.plan.description import Measured
 
 _MOST_NAMED = 4
-
-
-def counted(count: int, what: str) -> str:
-    """``1 unit``, ``3 units``."""
-    return f"{count}{THIN}{what}" if count == 1 else f"{count}{THIN}{what}s"
 
 
 def percent(value: float) -> str:

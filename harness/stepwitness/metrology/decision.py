@@ -221,7 +221,8 @@ def global_risks(
         if start >= end:
             return 0.0
         edges = [(bound - mean + sign * guard) / spread for bound, sign in ((low, 1), (high, -1))]
-        cuts = sorted({start, end, *(z for z in edges if start < z < end)})
+        # an edge that all but falls on an end needs no piece of its own, which would be too short to integrate
+        cuts = sorted({start, end, *(z for z in edges if start + 1e-9 < z < end - 1e-9)})
         pieces = pairwise(cuts)
         return math.fsum(quad(accepted, a, b, epsabs=1e-13, epsrel=1e-10, limit=200)[0] for a, b in pieces)
 

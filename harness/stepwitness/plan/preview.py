@@ -15,7 +15,7 @@ from fractions import Fraction
 
 from stepwitness.axis import Mounting
 from stepwitness.bench.description import BenchDescription, Calibration
-from stepwitness.display import MINUS, duration_text, limit_text, shown, with_unit
+from stepwitness.display import MINUS, counted, duration_text, limit_text, shown, with_unit
 from stepwitness.findings import DecisionRule
 from stepwitness.plan.description import Plan, PlannedProcedure
 from stepwitness.plan.sight import sights
@@ -221,7 +221,9 @@ def _parts(bench: BenchDescription) -> list[str]:
 
 def _end(plan: Plan) -> str:
     limits = sum(len(planned.limits) for planned in plan.procedures)
-    return f"{_counted(limits, 'limit')} in {_counted(len(plan.procedures), 'procedure')}; nothing moved"
+    return (
+        f"{counted(limits, 'limit', gap=' ')} in {counted(len(plan.procedures), 'procedure', gap=' ')}; nothing moved"
+    )
 
 
 # -- text ----------------------------------------------------------------------------------------------------
@@ -249,7 +251,3 @@ def _length(travel_m: Fraction) -> str:
 
 def _number(value: float) -> str:
     return f"{value:.6g}".replace("-", MINUS)
-
-
-def _counted(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"

@@ -21,6 +21,7 @@ from stepwitness.axis import Axis, Mounting, Orientation
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
+from stepwitness.display import counted
 from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Characteristic, Contribution, Estimate, Figure
 from stepwitness.metrology.budget import welch_satterthwaite
@@ -200,7 +201,7 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
     reversals = settings.places * settings.repeats * len(_drags(bench, settings))
     reason = _unloaded_reason(bench)
     return Forecast(
-        phrase=f"{settings.places} place{'' if settings.places == 1 else 's'} × {settings.repeats} reversals"
+        phrase=f"{counted(settings.places, 'place', gap=' ')} × {settings.repeats} reversals"
         + (f" × {len(settings.drags_n)} drags" if settings.drags_n else ""),
         duration_s=reversals * 2 * (2 * hop_s + settings.dwell_s) + room_m / _speed(bench, settings),
         lowest_m=bench.envelope.low_m,

@@ -19,6 +19,7 @@ from stepwitness.axis import FULL_STEPS_PER_ELECTRICAL_PERIOD, Axis, Mounting
 from stepwitness.bench import motion
 from stepwitness.bench.description import BenchDescription
 from stepwitness.bench.live import Bench
+from stepwitness.display import counted
 from stepwitness.errors import BadInput, Place
 from stepwitness.findings import Characteristic, Contribution, Estimate, Figure
 from stepwitness.metrology.periodic import Harmonic, condition, periodic_error
@@ -253,8 +254,8 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
         else []
     )
     return Forecast(
-        phrase=f"{settings.places} place{'' if settings.places == 1 else 's'} × {settings.leads} leads × {(stops - 1) // settings.leads} steps "
-        f"× {settings.runs} runs × 2 directions",
+        phrase=f"{counted(settings.places, 'place', gap=' ')} × {counted(settings.leads, 'lead', gap=' ')} "
+        f"× {(stops - 1) // settings.leads} steps × {settings.runs} runs × 2 directions",
         duration_s=settings.places * settings.runs * 2 * way_s + travel_m / speed,
         lowest_m=min(min(one) for one in stretches) - settings.overrun_m,
         highest_m=max(max(one) for one in stretches) + settings.overrun_m,

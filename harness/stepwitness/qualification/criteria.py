@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from stepwitness.axis import Axis
-from stepwitness.display import THIN, limit_text, number, shown, with_unit
+from stepwitness.display import THIN, counted, limit_text, number, shown, with_unit
 from stepwitness.findings import Characteristic, Estimate, Limit, Sense, Verdict, judge, worst
 from stepwitness.metrology.binomial import demonstrated_reliability, demonstration_size
 from stepwitness.metrology.capability import performance
@@ -214,8 +214,3 @@ def _values(measured: Measured, units: Sequence[UnitResult]) -> tuple[list[float
 
 def _percent(share: float, significant: int = 6) -> str:
     return with_unit(f"{100.0 * share:.{significant}g}", "%")
-
-
-def counted(count: int, what: str) -> str:
-    """``1 unit``, ``3 units``."""
-    return f"{count}{THIN}{what}" if count == 1 else f"{count}{THIN}{what}s"

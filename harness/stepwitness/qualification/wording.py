@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from stepwitness.display import counted
 from stepwitness.findings import Verdict, worst
-from stepwitness.qualification.criteria import ClauseJudgement, counted
+from stepwitness.qualification.criteria import ClauseJudgement
 from stepwitness.qualification.description import QualificationDescription
 
 INCOMPLETE = "INCOMPLETE"

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import importlib.util
+import shutil
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -41,12 +43,17 @@ def postgres_script() -> ModuleType:
 
 
 @pytest.fixture(scope="session")
-def postgres(postgres_script: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+def postgres(postgres_script: ModuleType) -> Iterator[Any]:
     pytest.importorskip("psycopg", reason="the driver for PostgreSQL isn't installed (extra: postgres)")
     if postgres_script.programs() is None:
         pytest.skip("no PostgreSQL server is installed here (Debian: apt-get install postgresql)")
-    with postgres_script.running_server(tmp_path_factory.mktemp("postgres"), durable=False) as server:
-        yield server
+    # A folder beside those of pytest, which shuts its own to the server's account whenever another run of it starts.
+    folder = Path(tempfile.mkdtemp(prefix="stepwitness-postgres-"))
+    try:
+        with postgres_script.running_server(folder, durable=False) as server:
+            yield server
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 @pytest.fixture
