@@ -209,16 +209,33 @@ def test_the_check_standard_holds_and_is_measured_first(judged: Callable[[str], 
     assert {item.verdict for item in findings.values()} == {Verdict.PASS}
 
 
-def test_an_instrument_that_went_off_is_found_by_the_check_standard(
-    judged: Callable[[str], tuple[Findings, Values]], tmp_path: Path
-) -> None:
-    """A gauge that reads 1 per mille too much: 20 µm over the 20 mm of the block (closed form)."""
-    shutil.copytree(BENCHES / "nightly", tmp_path, dirs_exist_ok=True)
-    bench = tmp_path / "doser.bench.yaml"
+@pytest.fixture
+def gauge_off(tmp_path: Path) -> Path:
+    """The same plan where the gauge reads 1 per mille too much."""
+    shutil.copytree(BENCHES / "nightly", tmp_path / "off")
+    bench = tmp_path / "off" / "doser.bench.yaml"
     text = bench.read_text(encoding="utf-8")
+    assert text.count("seed: 417") == 1
     bench.write_text(text.replace("seed: 417", "seed: 417, gauge: {scale_error: 0.001}"), encoding="utf-8")
-    findings, values = judged(str(tmp_path / "doser.plan.yaml"))
+    return tmp_path / "off" / "doser.plan.yaml"
+
+
+def test_an_instrument_that_went_off_is_found_by_the_check_standard(
+    judged: Callable[[str], tuple[Findings, Values]], gauge_off: Path
+) -> None:
+    """20 µm over the 20 mm of the block (closed form)."""
+    findings, values = judged(str(gauge_off))
     assert {name for name, item in findings.items() if item.verdict is Verdict.FAIL} == {
         "check_standard.gauge_deviation"
     }
     assert values["check_standard.gauge_deviation"] == pytest.approx(20e-6, abs=1e-6)
+
+
+def test_where_it_isnt_what_it_was_no_other_limit_of_that_night_passes(
+    pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch, gauge_off: Path
+) -> None:
+    monkeypatch.delenv("STEPWITNESS_STORE", raising=False)
+    night = pytester.runpytest_subprocess("-p", "no:randomly", gauge_off)
+    night.assert_outcomes(failed=8)
+    reason = "the check standard 'check_standard' isn't what it was: gauge against the check standard is FAIL"
+    night.stdout.fnmatch_lines(["check_standard: FAIL. *", f"backlash: PASS, but {reason}"])
