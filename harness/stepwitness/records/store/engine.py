@@ -41,6 +41,7 @@ _NETWORK = {
     "keepalives_count": "3",
     "tcp_user_timeout": "15000",
 }
+_AGAIN_S = 0.01
 _WRITES = "stepwitness_writes"
 _USED = "stepwitness_used"
 _IDLE_S = 0.5
@@ -104,10 +105,25 @@ def _still_there(connection: Any, record: Any, _proxy: Any) -> None:
 def _sqlite_connected(connection: sqlite3.Connection, _record: Any) -> None:
     connection.isolation_level = None  # transactions begin where `_sqlite_begins` says
     cursor = connection.cursor()
-    cursor.execute("PRAGMA journal_mode = WAL")
+    _write_ahead(cursor)
     cursor.execute("PRAGMA synchronous = FULL")
     cursor.execute("PRAGMA foreign_keys = ON")
     cursor.close()
+
+
+def _write_ahead(cursor: sqlite3.Cursor) -> None:
+    """Let readers and a writer go on side by side. SQLite gives this up at once, however patient the connection is,
+    where another has begun to write in a file that is new."""
+    until = time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            cursor.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                raise
+            time.sleep(_AGAIN_S)
+        else:
+            return
 
 
 def _sqlite_begins(connection: Connection) -> None:
