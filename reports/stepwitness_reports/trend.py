@@ -112,12 +112,14 @@ def _panel(series: Series, time: tuple[float, float], *, name: str) -> tuple[flo
 
 
 def _notes(series: Series, *, far: Sequence[str]) -> Iterator[str]:
-    """What stands below: each split by its number, and a limit that isn't drawn."""
+    """What stands below: each split by its number, a limit that isn't drawn, and what the newest run found."""
     for number, point in enumerate((one for one in series.points if one.changed), start=1):
         told = f"{number}: since {point.time.astimezone(UTC):%Y-%m-%d %H:%M}: {'; '.join(point.changed)}"
         yield from textwrap.wrap(told, COLUMNS, subsequent_indent="\u2003")
     if far:
         yield "Outside the picture: " + ", ".join(f"limit {words}" for words in far) + "."
+    if series.newest:
+        yield from textwrap.wrap(f"The newest run: {series.newest}.", COLUMNS)
 
 
 # -- what is drawn ---------------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
+from stepwitness.cli import main
 from stepwitness.records.manifest import verify, write_record
 
 HEAD = "purpose: nightly\nbench: doser.bench.yaml\n"
@@ -106,6 +107,29 @@ def test_a_step_is_told_on_the_terminal_in_junit_and_in_the_summary(
     summary = (lived.folder / "out/s.md").read_text(encoding="utf-8").replace("\u2009", " ")
     assert "| PASS | sway: offset at the load O | 22.0 µm ± 2.0 µm | ≤ 25 µm | step change of +1" in summary
     assert len(summary.splitlines()) < 40
+
+
+def test_commands_that_read_the_store_tell_it_too(
+    lived: Any, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lived.write("pytest.ini", "[pytest]\n")
+    monkeypatch.setenv("SWAY_MOVED", "12e-6")
+    lived.run().assert_outcomes(passed=1)
+    monkeypatch.chdir(lived.folder)
+
+    def said(*arguments: str) -> str:
+        capsys.readouterr()
+        assert main(arguments) == 0
+        return capsys.readouterr().out.replace("\u2009", " ")
+
+    assert (
+        said("trend", "sway.offset", "--svg", "trend.svg")
+        .splitlines()[-2]
+        .startswith("  the newest run: step change of +1")
+    )
+    assert "The newest run: step change of +1" in Path("trend.svg").read_text(encoding="utf-8")
+    newest = tonight(lived)["run"]["id"]
+    assert "\nsway: offset at the load O: step change of +1" in said("show", newest)
 
 
 def test_the_policy_fails_the_test_though_its_limit_holds(lab: Any, monkeypatch: pytest.MonkeyPatch) -> None:

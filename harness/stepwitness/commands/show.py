@@ -25,6 +25,8 @@ def add(commands: Commands) -> None:
 def run(given: argparse.Namespace) -> int:
     import json
 
+    from stepwitness.history.notes import notes
+
     with opened(given) as store:
         record = store.record(given.key)
         sections = store.sections(record.seal)
@@ -39,6 +41,10 @@ def run(given: argparse.Namespace) -> int:
     if sections["findings"]:
         say("")
         say_table_of_findings([_row(one) for one in sections["findings"]])
+    for note in notes(sections.get("history", {})):
+        say("")
+        for line in textwrap.wrap(note.told, WIDTH):
+            say(line)
     say("")
     attempt = f", attempt {record.attempt} after {record.previous}" if record.previous else ""
     say(f"began {when(record.started)}, ended {when(record.ended)} UTC{attempt}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -88,6 +89,7 @@ def _draw(found: Sequence[Series], file: Path) -> None:
 def _say(store: Store, points: Sequence[TrendPoint], characteristic: str) -> None:
     from stepwitness.bench.model import parse_bench
     from stepwitness.display import bound_text, shown
+    from stepwitness.history.notes import words_on
     from stepwitness.quantities import Kind
 
     last = points[-1]
@@ -112,6 +114,9 @@ def _say(store: Store, points: Sequence[TrendPoint], characteristic: str) -> Non
         drawn = "| " if any("|" in picture for picture in pictures) else ""
         legend += f", {drawn}the limit {bound_text(last.limit, last.unit, kind, axis)}"
     say(f"  {legend}")
+    newest = words_on(sections.get("history", {}), last.procedure, characteristic)
+    for line in textwrap.wrap(f"the newest run: {newest}", WIDTH - 2) if newest else ():
+        say(f"  {line}")
 
 
 def _kind(store: Store, point: TrendPoint, characteristic: str) -> str:

@@ -54,6 +54,19 @@ def night_notes(history: Mapping[str, Any]) -> Iterator[Note]:
         yield Note(f"a new history begins with this run: {' and '.join(sorted(anew))}", None)
 
 
+def words_on(history: Mapping[str, Any], procedure: str, characteristic: str) -> str:
+    """What the run said of one characteristic against the runs before; empty where it compared none."""
+    compared = history["characteristics"] if history else ()
+    return next(
+        (
+            str(one["words"])
+            for one in compared
+            if (one["procedure"], one["characteristic"]) == (procedure, characteristic)
+        ),
+        "",
+    )
+
+
 def _fresh_change(one: Mapping[str, Any]) -> list[str]:
     """What changed between the run before and this one."""
     last = one["splits"][-1] if one["splits"] else None

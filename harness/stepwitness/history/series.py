@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from stepwitness.display import bound_text, unit_text, unit_value
 from stepwitness.findings import Sense
+from stepwitness.history.notes import words_on
 from stepwitness.history.past import Point, instant, splits_among
 from stepwitness.quantities import Kind
 
@@ -46,6 +47,7 @@ class Series:
     ----------
     heading : procedure, characteristic and symbol. unit : as it is printed, empty for a number.
     subject : whose, on which bench, by which plan. at_least : whether its limits are least ones.
+    newest : what the newest run found against those before, in words; empty where it compared nothing.
     """
 
     heading: str
@@ -54,6 +56,7 @@ class Series:
     simulated: bool
     at_least: bool
     points: tuple[Shown, ...]
+    newest: str = ""
 
 
 def histories(points: Sequence[TrendPoint]) -> list[list[TrendPoint]]:
@@ -107,6 +110,7 @@ def series_of(store: Store, points: Sequence[TrendPoint], characteristic: str) -
             )
             for index, one in enumerate(points)
         ),
+        newest=words_on(sections.get("history", {}), last.procedure, characteristic),
     )
 
 
