@@ -54,7 +54,7 @@ BENCH = """\
 name: matrix-rig
 axis: {name: doser, step_angle: 1.8 deg, microsteps: 16, lead: 2 mm, stroke: 60 mm, orientation: horizontal}
 motor: {rated_current: 1.2 A, hold_current: 0.6 A, holding_torque: 0.4 N*m, friction_torque: 30 mN*m}
-drive: {part: stand-in}
+drive: {part: stand-in, loop: LOOP}
 counter: {part: stand-in, lines: 500, decoding: X4, on: motor}
 gauge: {part: stand-in, range: 65 mm, resolution: 0.1 um, zero_at: -2.5 mm, measuring_force: 0.6 N}
 meter: {part: stand-in, calibration: {certificate: TB-C-0044, expires: 2037-03-01, U: 5 mA, k: 2}}
@@ -122,7 +122,8 @@ MOST_TIMEOUTS = 12
 class Transport:
     """One way to the parts.
 
-    `over` is one of `endpoints.WAYS` or "process"; `dialect` is spoken to the parts of `roles`, the targets.
+    `over` is one of `endpoints.WAYS` or "process"; `dialect` is spoken to the parts of `roles`, the targets. `loop`
+    is the drive's own.
     """
 
     over: str
@@ -131,6 +132,7 @@ class Transport:
     options: dict[str, str] = field(default_factory=dict)
     by_socket: tuple[str, ...] = ("meter",)
     real: bool = False
+    loop: str = "open"
 
 
 TRANSPORTS = {
@@ -143,6 +145,9 @@ TRANSPORTS = {
     "CANopen": Transport("canopen", dialects.SLCAN, ("drive",)),
     "SCPI socket": Transport("tcp", dialects.SCPI, ("meter", "gauge"), by_socket=("meter", "gauge")),
     "HiSLIP": Transport("hislip", dialects.HISLIP, ("meter", "gauge")),
+    "text, closed": Transport("tcp", dialects.TEXT, ("drive",), loop="closed"),
+    "Modbus, closed": Transport("modbus-tcp", dialects.MODBUS_TCP, ("drive",), loop="closed"),
+    "CANopen, closed": Transport("canopen", dialects.SLCAN, ("drive",), loop="closed"),
     "real TCP": Transport("tcp", dialects.TEXT, ROLES[:3], real=True),
     "real serial": Transport("serial", dialects.TEXT, ROLES[:3], real=True),
     "real Modbus TCP": Transport("modbus-tcp", dialects.MODBUS_TCP, ("drive",), real=True),
@@ -252,12 +257,20 @@ class Asked:
         return ""
 
 
-def description(rig: str) -> BenchDescription:
+def description(rig: str, loop: str) -> BenchDescription:
     screw = ", screw: {backlash: 45 um}" if rig == "worn" else ""
-    bench = LIFT_BENCH if rig == LIFT else BENCH.replace("SCREW", screw)
+    bench = LIFT_BENCH if rig == LIFT else BENCH.replace("SCREW", screw).replace("LOOP", loop)
     described = parse_bench(bench, "matrix.bench.yaml")
     assert described.stand_in is not None
     return replace(described, stand_in=replace(described.stand_in, start_m=LIFT_START_M if rig == LIFT else START_M))
+
+
+def options_of(described: BenchDescription) -> dict[str, dict[str, str]]:
+    """The options of each stand-in that change what it is: here a drive's loop."""
+    return {
+        role: {"loop": part.options.get("loop", "open")} if role == "drive" else {}
+        for role, part in described.parts().items()
+    }
 
 
 def injection(case: Case, role: str, reboot: Callable[[bool], object], jump: Callable[[float], object]) -> Any:
@@ -308,7 +321,7 @@ def on_virtual_time(case: Case, described: BenchDescription) -> Iterator[tuple[B
     host = VirtualHost(clock)
     rig = Rig(described.axis, described.stand_in, clock)
     served = ServedRig(rig, {})
-    parts = stand_ins(rig, {role: {} for role in described.parts()})
+    parts = stand_ins(rig, options_of(described))
     watch_drive(parts["drive"], rig, served)
 
     def jump(seconds: float) -> None:
@@ -345,7 +358,7 @@ def in_process(case: Case, described: BenchDescription) -> Iterator[tuple[Bench,
     assert described.stand_in is not None
     rig = Rig(described.axis, described.stand_in, clock)
     served = ServedRig(rig, {})
-    parts = stand_ins(rig, {role: {} for role in described.parts()})
+    parts = stand_ins(rig, options_of(described))
     watch_drive(parts["drive"], rig, served)
     reboot = rebooting(parts["drive"])
     faulty = {role: FaultyPart(injection(case, role, reboot, clock.jump), clock) for role in parts}
@@ -359,7 +372,7 @@ def on_the_wire(case: Case, described: BenchDescription) -> Iterator[tuple[Bench
     assert described.stand_in is not None
     over = TRANSPORTS[case.transport].over
     with contextlib.ExitStack() as stack:
-        roles: dict[str, dict[str, str]] = {role: {} for role in described.parts()}
+        roles = options_of(described)
         served = stack.enter_context(serve_rig(described.axis, described.stand_in, roles, over=over, scale=SCALE))
         clock, reboot = WallClock(SCALE), rebooting(served.rig.drive())
         wires: dict[str, Any] = {}
@@ -391,7 +404,7 @@ def closing(built: dict[str, Any]) -> Iterator[None]:
 
 def run(case: Case, folder: Path, *, deadline_s: float = 3600.0) -> Outcome:
     """One case, from opening the bench to closing it."""
-    described = description(case.rig)
+    described = description(case.rig, TRANSPORTS[case.transport].loop)
     plan = parse_plan(LIFT_PLAN if case.rig == LIFT else PLAN, "matrix.plan.yaml", described)
     planned = next(one for one in plan.procedures if one.procedure.name == case.procedure)
     journal_path = folder / f"{time.monotonic_ns()}.journal.jsonl"
