@@ -9,10 +9,11 @@ strikes one of its occurrences, by dice. Most transports run the real line layer
 virtual time, so the same seed gives the same run; those called "real" put a relay between real ports, on scaled time,
 and are a sample. "In process" has no wire: the part's own calls go wrong.
 
-Each case is judged from the physics' own truth: every move that the drive carried out was asked for, once; the load
-stayed within the envelope; at the end it is at rest. And from the findings: the verdict of a healthy wire, or ABORTED
-with its cause. And it ends within its deadline, as does each exchange. Half of the cases run on a worn nut, whose right
-verdict is FAIL; those of the brake run on a vertical axis.
+Each case is judged from the physics' own truth: every move that the drive carried out was asked for, once, or is a
+correction to where it was sent, by a loop that was told to correct; the load stayed within the envelope; at the end it
+is at rest. And from the findings: the verdict of a healthy wire, or ABORTED with its cause. And it ends within its
+deadline, as does each exchange. Half of the cases run on a worn nut, whose right verdict is FAIL; those of the brake
+run on a vertical axis.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ from stepwitness.bench.model import parse_bench
 from stepwitness.devices.catalog import build
 from stepwitness.devices.checksums import Seal, checksum
 from stepwitness.devices.clock import VirtualClock, WallClock
+from stepwitness.devices.interfaces import ClosedLoopSettings, ClosesLoop
 from stepwitness.errors import StepwitnessError
 from stepwitness.plan.model import parse_plan
 from stepwitness.procedures.acquisition import acquire
@@ -228,11 +230,21 @@ class Outcome:
     """The longest exchange, on the clock that its time-out counts on."""
 
 
+@dataclass(frozen=True)
+class Start:
+    """A move that the drive's pulse generator began, and whether the drive's own loop did it."""
+
+    claim: int
+    microsteps: int
+    correction: bool = False
+
+
 @dataclass
 class Asked:
-    """Moves that the bench asked of the drive, and how each was told to end."""
+    """Moves that the bench asked of the drive, and how each was told to end; whether its loop may correct."""
 
     moves: list[tuple[str, int]] = field(default_factory=list)
+    corrects: bool = False
 
     def watch(self, drive: Any) -> None:
         by, to = drive.start_move_by, drive.start_move_to
@@ -245,15 +257,29 @@ class Asked:
             return started
 
         drive.start_move_by, drive.start_move_to = noted("by", by), noted("to", to)
+        if isinstance(drive, ClosesLoop):
+            configure = drive.configure_loop
 
-    def beyond(self, done: list[tuple[int, int]]) -> str:
+            def configured(settings: ClosedLoopSettings) -> None:
+                self.corrects |= settings.attempts > 0
+                configure(settings)
+
+            drive.configure_loop = configured  # type: ignore[method-assign]
+
+    def beyond(self, done: list[Start]) -> str:
         """A move that was carried out and not asked for, or oftener than it was, in words."""
         asked = iter(self.moves)
-        for claim, microsteps in done:
-            if not microsteps:  # a halt that is taken back sets the target to where the drive stands
+        ends: set[int] = set()
+        for one in done:
+            end = one.claim + one.microsteps
+            if not one.microsteps:  # a halt that is taken back sets the target to where the drive stands
                 continue
-            if not any(microsteps == value if kind == "by" else claim + microsteps == value for kind, value in asked):
-                return f"a move by {microsteps} from {claim} that nobody asked for"
+            if one.correction:
+                if not self.corrects or end not in ends:
+                    return f"a correction by {one.microsteps} from {one.claim} that nobody asked for"
+            elif not any(one.microsteps == value if kind == "by" else end == value for kind, value in asked):
+                return f"a move by {one.microsteps} from {one.claim} that nobody asked for"
+            ends.add(end)
         return ""
 
 
@@ -411,17 +437,19 @@ def run(case: Case, folder: Path, *, deadline_s: float = 3600.0) -> Outcome:
     transport = TRANSPORTS[case.transport]
     opened = on_the_wire if transport.real else in_process if transport.over == "process" else on_virtual_time
     asked, cause, hung, outside = Asked(), "", False, ""
-    done: list[tuple[int, int]] = []
+    done: list[Start] = []
     signal.alarm(WALL_S)
     try:
         with opened(case, described) as (bench, served, wires):
             rig, clock = served.rig, bench.clock
             start_by = rig.generator.start_by
 
+            correcting = correction_of(rig)
+
             def started(microsteps: int, now_s: float) -> None:
                 claim = rig.generator.claim
                 start_by(microsteps, now_s)
-                done.append((claim, microsteps))
+                done.append(Start(claim, microsteps, correcting()))
 
             rig.generator.start_by = started  # type: ignore[method-assign]
             asked.watch(bench.drive._drive)
@@ -452,7 +480,7 @@ def run(case: Case, folder: Path, *, deadline_s: float = 3600.0) -> Outcome:
                 outside = "the load still moves at the end"
             if highest[0] > described.envelope.high_m + EDGE_M:
                 outside = f"the load was at {highest[0] * 1e3:.3f} mm"
-            if rig.plant.pulses_sent > sum(abs(microsteps) for _, microsteps in done):
+            if rig.plant.pulses_sent > sum(abs(one.microsteps) for one in done):
                 outside = "more pulses than moves"
             struck = any(wire.struck for wire in wires.values())
             requests = {
@@ -487,6 +515,24 @@ def run(case: Case, folder: Path, *, deadline_s: float = 3600.0) -> Outcome:
         struck=struck,
         longest_s=longest_s,
     )
+
+
+def correction_of(rig: Rig) -> Callable[[], bool]:
+    """Tells whether it is the drive's own loop that moves it at the moment."""
+    loop = getattr(rig.drive(), "_loop", None)
+    if loop is None:
+        return lambda: False
+    send_again, within = loop._send_again, [False]
+
+    def corrects(settings: ClosedLoopSettings, now_s: float) -> None:
+        within[0] = True
+        try:
+            send_again(settings, now_s)
+        finally:
+            within[0] = False
+
+    loop._send_again = corrects
+    return lambda: within[0]
 
 
 def longest_exchange_s(bench: Bench, case: Case) -> float:
@@ -617,6 +663,7 @@ def _told_healthy(transport: str, folder: Path) -> dict[tuple[str, str], Outcome
         found = ", ".join(f"{name} {verdict}" for name, verdict in outcome.verdicts.items())
         print(f"{transport}, {rig}, {procedure} in {outcome.duration_s:.1f} s: {found} {outcome.cause}", flush=True)
         assert not outcome.unasked, outcome.unasked
+        assert "ABORTED" not in outcome.verdicts.values(), outcome.cause
     return healthy
 
 

@@ -89,6 +89,7 @@ def _verdicts(folder: Path, over: str, *, loop: str = "open", screw: str = GOOD)
 @pytest.mark.parametrize(
     ("way", "loop", "screw"),
     [
+        ("tcp", "closed", WORN),
         ("modbus-tcp", "closed", GOOD),
         ("modbus-rtu", "open", WORN),
         ("canopen", "closed", WORN),

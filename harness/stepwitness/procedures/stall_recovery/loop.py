@@ -23,8 +23,8 @@ from stepwitness.procedures.stall_recovery.declared import Settings, position_wi
 _LOOP_PERIOD_S = 0.01
 _OFF_M = 1e3
 """A window without bound."""
-_ENDLESS = 1_000_000_000
-"""Attempts without bound."""
+_MANY = 30_000
+"""Attempts that no hunting uses up, and that a count of 16 bits holds."""
 
 
 @dataclass(frozen=True)
@@ -205,7 +205,7 @@ class DriveLoop:
 
         Attempts are taken back last: without any, a correction that is under way would end as a fault.
         """
-        self._configure(_OFF_M, _OFF_M, attempts=_ENDLESS)
+        self._configure(_OFF_M, _OFF_M, attempts=_MANY)
         self._bench.drive.halt()
         motion.wait_for_rest(self._bench)
         self._configure(_OFF_M, _OFF_M, attempts=0)
@@ -294,7 +294,7 @@ class DriveLoop:
     def hold(self, target_m: float, *, window_m: float, for_s: float, until_inside: bool, scenario: str) -> None:
         """The drive corrects; a correction is seen by its count of attempts, and sent for the error a look before."""
         bench = self._bench
-        attempts = self._settings.attempts if until_inside else _ENDLESS
+        attempts = self._settings.attempts if until_inside else _MANY
         made = self._drive.loop_status().attempts_made
         start_s = bench.clock.now()
         earlier_m = target_m - bench.witnessed_travel_m()
