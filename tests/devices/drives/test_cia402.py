@@ -85,7 +85,7 @@ class Bench:
         self.rig = Rig(AXIS, preset("doser"), self.clock)
         standin = self.rig.drive(closed_loop=loop == "closed")
         self.counter = self.rig.counter()
-        self.node = Direct(Cia402Node(standin, rated_a=1.2), self.clock)
+        self.node = Direct(Cia402Node(standin, rated_a=1.2, boots=lambda: standin.boots), self.clock)
         given = {
             "increments_per_microstep": Fraction(1),
             "homing_method": 37,
@@ -241,6 +241,34 @@ def test_whichever_exchange_is_lost_the_axis_goes_where_it_was_sent_or_nowhere(
     bench.node.lose = lambda *_: ""
     bench.clock.sleep(2.0)
     assert bench.truth() in (0, steps)
+
+
+@pytest.mark.parametrize("loop", ["open", "closed"])
+@given(number=st.integers(0, 25), steps=st.integers(-2000, 2000), way=st.sampled_from(["by", "to"]))
+def test_a_drive_that_starts_anew_meanwhile_goes_no_further_than_it_was_sent(
+    loop: str, number: int, steps: int, way: str
+) -> None:
+    """An absolute set-point from a zero that was lost would be a move of another length. Before the demand was read
+    nothing on the wire tells it; there who sends a watched move holds the claim against the counter."""
+    bench = Bench(loop)
+    bench.drive.enable()
+    bench.drive.start_move_to(5000)
+    bench.rest()
+    count = 0
+
+    def reboot(*_: Any) -> str:
+        nonlocal count
+        count += 1
+        if count == number + 1 + 3 * (way == "to"):
+            bench.rig.drive().reboot(enabled=True)
+        return ""
+
+    bench.node.lose = reboot
+    with contextlib.suppress(DeviceError):
+        bench.drive.start_move_by(steps) if way == "by" else bench.drive.start_move_to(5000 + steps)
+    bench.node.lose = lambda *_: ""
+    bench.clock.sleep(2.0)
+    assert min(0, steps) <= bench.truth() - 5000 <= max(0, steps)
 
 
 def test_a_fault_is_told_and_reset_by_clear_alarm_alone() -> None:

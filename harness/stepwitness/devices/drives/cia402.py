@@ -235,15 +235,15 @@ class Cia402Drive:
 
         Raises
         ------
-        Refused : while disabled or moving. NotStarted : the command was lost, the drive stands where it stood.
-        NoReply : whether it started isn't known.
+        Refused : while disabled or moving; where its demand changed meanwhile. NotStarted : the command was lost, the
+        drive stands where it stood. NoReply : whether it started isn't known.
         """
-        before = self._ready_to_start()
-        self._start(self._microsteps(self._node.read(POSITION_DEMAND)) + microsteps, before)
+        before, demand = self._ready_to_start()
+        self._start(self._microsteps(demand) + microsteps, before, demand)
 
     def start_move_to(self, microsteps: int) -> None:
         """Start an absolute move; errors as for `start_move_by`."""
-        self._start(microsteps, self._ready_to_start())
+        self._start(microsteps, *self._ready_to_start())
 
     def halt(self) -> None:
         # The other bits stay as they are: with those of "enable operation" a halt could switch a drive on.
@@ -253,19 +253,20 @@ class Cia402Drive:
         except (NoReply, BadReply):
             self._node.write(CONTROLWORD, self._control, again=False, urgent=True)
 
-    def _ready_to_start(self) -> Standing:
-        before = self._standing()
+    def _ready_to_start(self) -> tuple[Standing, int]:
+        """How the drive stands, and its demand in its own units."""
+        before, demand = self._standing(), self._node.read(POSITION_DEMAND)
         if not before.status.enabled:
             raise Refused(f"{self._node.name}: a move while the drive is disabled")
         if before.status.moving:
             raise Refused(f"{self._node.name}: a move while another one runs")
         self._set_mode(PROFILE_POSITION)
         self._leave_halt()
-        return before
+        return before, demand
 
-    def _start(self, target: int, before: Standing) -> None:
+    def _start(self, target: int, before: Standing, demand: int) -> None:
         start_or_tell(
-            lambda: self._set_point(self._increments(target)),
+            lambda: self._set_point(self._increments(target), demand=demand),
             self._standing,
             name=self._node.name,
             command=f"move to {target}",
@@ -273,13 +274,19 @@ class Cia402Drive:
             target=target,
         )
 
-    def _set_point(self, target: int, extra: Control = NOTHING) -> None:
-        """The handshake: target, rising edge, acknowledge, falling edge."""
+    def _set_point(self, target: int, extra: Control = NOTHING, *, demand: int | None = None) -> None:
+        """The handshake: target, rising edge, acknowledge, falling edge.
+
+        A drive that was started anew has lost its zero, so that the target would lie somewhere else: where the demand
+        isn't `demand` any more, the edge isn't sent. One that starts anew after that look has lost the target too.
+        """
         ready = READY | extra
         if self._control & Control.START or self._acknowledged():
             self._command(ready)
             self._wait(lambda: not self._acknowledged(), "an earlier set-point is still acknowledged")
         self._node.write(TARGET, target)
+        if demand is not None and self._node.read(POSITION_DEMAND) != demand:
+            raise Refused(f"{self._node.name}: its position changed without a move; was it started anew?")
         self._pursuing = True
         self._command(ready | Control.START | Control.AT_ONCE, again=False)
         self._wait(self._acknowledged, "the set-point isn't acknowledged")

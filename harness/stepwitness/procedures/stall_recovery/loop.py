@@ -287,9 +287,14 @@ class DriveLoop:
 
     def _go(self, target_m: float) -> None:
         bench = self._bench
+        self._check_claim()
         bench.drive.start_move_to(bench.axis.nearest_microstep(target_m))
         motion.wait_for_rest(bench)
         bench.clock.sleep(self._settings.settle_s)
+
+    def _check_claim(self) -> None:
+        """A drive that was started anew has lost its windows and its zero: what it does isn't what it can do."""
+        motion.check_claim(self._bench, window_of(self._bench.description, self._settings))
 
     def hold(self, target_m: float, *, window_m: float, for_s: float, until_inside: bool, scenario: str) -> None:
         """The drive corrects; a correction is seen by its count of attempts, and sent for the error a look before."""
@@ -319,6 +324,7 @@ class DriveLoop:
                     },
                 )
                 if now_s >= start_s + for_s or (until_inside and status.target_reached):
+                    self._check_claim()
                     return
                 bench.clock.sleep(_LOOP_PERIOD_S)
 
