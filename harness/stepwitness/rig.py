@@ -2,55 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
-from enum import Enum
 from fractions import Fraction
 from pathlib import Path
-from typing import Protocol
 
+from stepwitness.attempts import Attempt, Refused
 from stepwitness.bench.arming import check_live, only_read
 from stepwitness.bench.description import BenchDescription
 from stepwitness.conduct import conduct, seal_left_behind
 from stepwitness.display import THIN, duration_text, number
-from stepwitness.errors import BadInput, StepwitnessError
+from stepwitness.errors import BadInput
 from stepwitness.plan.description import Plan
 from stepwitness.plan.preview import expired
 from stepwitness.site import NOTHING_SAID, SiteFacts
-
-FINDING_KEYS: Sequence[str] = (
-    *("procedure", "characteristic", "title", "symbol", "value", "u", "U", "k", "limit", "sense", "unit"),
-    *("limit_text", "verdict", "statement", "reason", "shown"),
-)
-"""What a ledger keeps of a record's finding."""
-
-
-class Refused(StepwitnessError):
-    """Something that isn't done, with the reason."""
-
-
-class Why(Enum):
-    """Why a unit that is decided is tested again."""
-
-    REWORK = "rework"
-    STUDY = "study"
-    DISPUTE = "dispute"
-
-
-class Attempt(Protocol):
-    """One test of one unit, as a ledger keeps it; `begun` : when, UTC, ISO 8601."""
-
-    @property
-    def serial(self) -> str: ...
-    @property
-    def number(self) -> int: ...
-    @property
-    def begun(self) -> str: ...
-    @property
-    def previous(self) -> str: ...
-    @property
-    def reason(self) -> str: ...
 
 
 @dataclass(frozen=True)
@@ -129,11 +95,6 @@ class Rig:
             reason=attempt.reason,
             site=site,
         )
-
-
-def reason_text(why: Why, note: str) -> str:
-    """Why a unit is tested again, as its record says it."""
-    return f"{why.value}: {note}".removesuffix(": ")
 
 
 def _mm(travel_m: float) -> str:

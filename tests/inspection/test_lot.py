@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from stepwitness.attempts import Refused, Why
 from stepwitness.attendance import BrokenOff
 from stepwitness.errors import BadInput
 from stepwitness.inspection.document import seal_lot
@@ -21,7 +22,6 @@ from stepwitness.inspection.supply import LOT_SCHEMA
 from stepwitness.records.ledger import LedgerError
 from stepwitness.records.manifest import open_record, verify
 from stepwitness.records.sealed import broken_places, open_sealed
-from stepwitness.rig import Refused, Why
 
 TODAY = date(2026, 11, 25)
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from stepwitness.attempts import Refused
 from stepwitness.errors import BadInput
 from stepwitness.inspection.document import seal_lot
 from stepwitness.inspection.inspecting import inspect
@@ -19,7 +20,6 @@ from stepwitness.inspection.supply import LOT_SCHEMA, HistoryBroken, Supply, pla
 from stepwitness.metrology.sampling import single_plan
 from stepwitness.metrology.switching import Stage, State
 from stepwitness.records.sealed import open_sealed
-from stepwitness.rig import Refused
 
 TODAY = date(2026, 11, 25)
 

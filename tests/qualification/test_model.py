@@ -10,11 +10,11 @@ import jsonschema
 import pytest
 import yaml
 
+from stepwitness.attempts import Why
 from stepwitness.errors import BadInput
 from stepwitness.findings import Verdict
 from stepwitness.qualification.description import By, Order
 from stepwitness.qualification.model import load_qualification, qualification_schema
-from stepwitness.rig import Why
 
 DEMO = Path(__file__).parents[2] / "benches" / "qualification" / "doser.qualification.yaml"
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from stepwitness.attempts import Refused, Why
 from stepwitness.attendance import BrokenOff
 from stepwitness.errors import BadInput
 from stepwitness.qualification.document import SCHEMA, seal_qualification, sections_of
@@ -19,7 +20,6 @@ from stepwitness.records.ledger import LedgerError
 from stepwitness.records.manifest import open_record, verify
 from stepwitness.records.sealed import broken_places, open_sealed
 from stepwitness.records.store import open_store
-from stepwitness.rig import Refused, Why
 
 TODAY = date(2026, 11, 25)
 

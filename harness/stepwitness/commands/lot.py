@@ -103,9 +103,9 @@ def _inspect(given: argparse.Namespace) -> int:
 def _retest(given: argparse.Namespace) -> int:
     from datetime import date
 
+    from stepwitness.attempts import Why
     from stepwitness.inspection.inspecting import inspect_unit
     from stepwitness.inspection.sentence import Outcome
-    from stepwitness.rig import Why
 
     operator = _operator(given)
     with _lot(given) as lot:

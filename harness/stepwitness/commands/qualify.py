@@ -134,9 +134,9 @@ def _run(given: argparse.Namespace) -> int:
 def _rerun(given: argparse.Namespace) -> int:
     from datetime import date
 
+    from stepwitness.attempts import Why
     from stepwitness.findings import Verdict
     from stepwitness.qualification.running import conduct_unit, told_of_recovery
-    from stepwitness.rig import Why
 
     operator = _operator(given)
     with _opened(given) as qualification:

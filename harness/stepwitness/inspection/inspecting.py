@@ -12,13 +12,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date
 
+from stepwitness.attempts import Refused, Why, carried_out
 from stepwitness.attendance import CLEAR, Operator
 from stepwitness.display import SHAPES, counted
 from stepwitness.inspection.lot import Lot
 from stepwitness.inspection.sentence import Outcome, Sentence
 from stepwitness.inspection.standing import Attempt
-from stepwitness.records.manifest import FILE
-from stepwitness.rig import Refused, Why
 
 
 def inspect(lot: Lot, operator: Operator, *, initials: str = "", today: Callable[[], date] = date.today) -> None:
@@ -64,18 +63,13 @@ def inspect_unit(
     attempt = lot.begin(serial, operator=initials, why=why, note=note)
     if attempt.reason:
         operator.say(f"attempt {attempt.number}: {attempt.reason}")
-    folder = lot.reports / attempt.folder
-    try:
-        lot.rig.conduct(lot.plan, folder, attempt, site=lot.site(initials), told=operator.say)
-    except BaseException as error:
-        if (folder / FILE).exists():
-            _told_of_unit(lot.end(attempt), operator, folder.as_posix())
-        else:
-            lot.give_up(attempt, str(error) or "it was broken off before anything was acquired")
-        raise
-    attempt = lot.end(attempt)
-    _told_of_unit(attempt, operator, folder.as_posix())
-    return attempt
+    site = lot.site(initials)
+    return carried_out(
+        lot,
+        attempt,
+        run=lambda folder: lot.rig.conduct(lot.plan, folder, attempt, site=site, told=operator.say),
+        told=lambda ended: _told_of_unit(ended, operator, (lot.reports / ended.folder).as_posix()),
+    )
 
 
 def _scanned(lot: Lot, due: str, operator: Operator, *, only: bool) -> str:
@@ -96,8 +90,7 @@ def _scanned(lot: Lot, due: str, operator: Operator, *, only: bool) -> str:
 def _told_of_recovery(lot: Lot, operator: Operator) -> None:
     attempt = lot.recover()
     if attempt is not None:
-        came = attempt.outcomes.statement if attempt.outcomes is not None else attempt.lost
-        operator.say(f"{attempt.serial} was under test when the process died: {came}")
+        operator.say(f"{attempt.serial} was under test when the process died: {attempt.came_of_it}")
 
 
 def _told_of_unit(attempt: Attempt, operator: Operator, folder: str) -> None:

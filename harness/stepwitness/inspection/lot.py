@@ -9,12 +9,13 @@
 
 from __future__ import annotations
 
-import contextlib
 import secrets
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from stepwitness import attempts
+from stepwitness.attempts import BEGUN, LOST, TESTED, Refused, Why
 from stepwitness.findings import Verdict
 from stepwitness.inspection.description import LotDescription
 from stepwitness.inspection.filing import earlier_record
@@ -22,12 +23,8 @@ from stepwitness.inspection.sampling import SamplePlan, sample_plan
 from stepwitness.inspection.sentence import LotJudgement, Outcome, judged_lot, outcome_of
 from stepwitness.inspection.serials import METHOD, drawn
 from stepwitness.inspection.standing import (
-    BEGUN,
     DRAWN,
-    LOST,
     REFUSED,
-    TESTED,
-    UNDECIDED,
     Attempt,
     Draw,
     Standing,
@@ -40,9 +37,8 @@ from stepwitness.metrology.statistics import BadReadings
 from stepwitness.metrology.switching import Stage
 from stepwitness.plan.description import Plan
 from stepwitness.records.ledger import Ledger, read_events
-from stepwitness.records.manifest import FILE, open_record, text_digest, trouble_with
-from stepwitness.records.run_folder import make_run_folder
-from stepwitness.rig import FINDING_KEYS, Refused, Rig, Why, reason_text
+from stepwitness.records.manifest import open_record, text_digest
+from stepwitness.rig import Rig
 from stepwitness.site import SiteFacts
 
 LARGEST_SEED = 2**48
@@ -241,21 +237,12 @@ class Lot:
         if why is not None:
             self.check_decided(serial)
         before = standing.of(serial)
-        previous = next((one.outcomes.record for one in reversed(before) if one.outcomes is not None), "")
-        reason = reason_text(why, note) if why is not None else UNDECIDED if before else ""
-        if not before:
-            previous, reason = self._from_elsewhere(serial)
-        folder = make_run_folder(self.reports, bench=self.rig.bench.name, plan=self.plan.name)
-        self._ledger.append(
-            BEGUN,
-            serial=serial,
-            number=len(before) + 1,
-            folder=folder.relative_to(self.reports).as_posix(),
-            operator=operator,
-            why=why.value if why is not None else "",
-            reason=reason,
-            previous=previous,
+        told = attempts.beginning(
+            before, self.reports, bench=self.rig.bench.name, plan=self.plan.name, why=why, note=note
         )
+        if not before:
+            told["previous"], told["reason"] = self._from_elsewhere(serial)
+        self._ledger.append(BEGUN, serial=serial, operator=operator, **told)
         return self.standing.attempts[-1]
 
     def _from_elsewhere(self, serial: str) -> tuple[str, str]:
@@ -279,19 +266,15 @@ class Lot:
     def end(self, attempt: Attempt) -> Attempt:
         """Note what the record of the attempt under way says of its unit."""
         record = open_record(self.reports / attempt.folder)
-        run, findings = record.sections["run"], record.sections["findings"]
+        findings, partial = record.sections["findings"], record.sections["run"]["partial"]
         measured = {one.name for one in self.description.sampling.measured}
         others = [one for one in findings if f"{one['procedure']}.{one['characteristic']}" not in measured]
         self._ledger.append(
             TESTED,
             serial=attempt.serial,
-            record=run["id"],
-            seal=record.seal["sha256"],
-            verdict=run["verdict"],
-            statement=run["statement"],
-            outcome=self._outcome(findings, partial=run["partial"]).value,
-            otherwise=self._outcome(others, partial=run["partial"], none=Outcome.CONFORMING).value,
-            findings=[{key: one[key] for key in FINDING_KEYS} for one in findings],
+            **attempts.outcomes_in(record),
+            outcome=self._outcome(findings, partial=partial).value,
+            otherwise=self._outcome(others, partial=partial, none=Outcome.CONFORMING).value,
         )
         return self.standing.attempts[-1]
 
@@ -306,17 +289,14 @@ class Lot:
         attempt = self.standing.unfinished
         if attempt is None:
             return None
-        folder = self.reports / attempt.folder
-        if (folder / FILE).exists():
-            return self.end(attempt)
-        if self.rig.seal_left_behind(self.plan, folder, attempt, site=self.site(attempt.operator)) is None:
-            return self.give_up(attempt, "nothing was acquired before the process died")
-        return self.end(attempt)
+        site = self.site(attempt.operator)
+        return attempts.taken_up(
+            self, attempt, seal=lambda folder: self.rig.seal_left_behind(self.plan, folder, attempt, site=site)
+        )
 
     def give_up(self, attempt: Attempt, cause: str) -> Attempt:
         """Note that an attempt left no record."""
-        with contextlib.suppress(OSError):  # it stays where anything is in it
-            (self.reports / attempt.folder).rmdir()
+        attempts.clear(self.reports / attempt.folder)
         self._ledger.append(LOST, serial=attempt.serial, cause=cause)
         return self.standing.attempts[-1]
 
@@ -327,13 +307,7 @@ class Lot:
         ------
         Refused : the first such record, with the place that changed.
         """
-        for attempt in self.standing.attempts:
-            if attempt.outcomes is None:
-                continue
-            folder = self.reports / attempt.folder
-            trouble = trouble_with(folder, attempt.outcomes.seal)
-            if trouble:
-                raise Refused(f"the record of {attempt.serial} in {folder} can't be relied on: {trouble}")
+        attempts.check_records(self.standing.attempts, self.reports, named=lambda attempt: attempt.serial)
 
     def _check_same(self) -> None:
         if self._ledger.events[0]["lot"] != _name(self.description):

@@ -10,16 +10,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
 
+from stepwitness import attempts
+from stepwitness.attempts import BEGUN, LOST, TESTED, Outcomes
 from stepwitness.inspection.sentence import Outcome, Unit
 from stepwitness.metrology.switching import Stage
 from stepwitness.records.ledger import Event
-from stepwitness.rig import Why
 
-DRAWN, BEGUN, TESTED, LOST, REFUSED = "drawn", "begun", "tested", "lost", "refused"
-
-UNDECIDED = "the attempt before left the unit undecided"
+DRAWN, REFUSED = "drawn", "refused"
 
 
 @dataclass(frozen=True)
@@ -32,38 +30,18 @@ class Draw:
 
 
 @dataclass(frozen=True)
-class Outcomes:
-    """What a record says of a unit: id, seal, verdict and sentence of the record, what the unit is by all limits and by
-    those that aren't judged by variables, and the findings in short."""
+class UnitOutcomes(Outcomes):
+    """What a record says of a unit, and what the unit is by all limits and by those that aren't judged by variables."""
 
-    record: str
-    seal: str
-    verdict: str
-    statement: str
     outcome: Outcome
     otherwise: Outcome
-    findings: tuple[Mapping[str, Any], ...]
 
 
-@dataclass(frozen=True)
-class Attempt:
-    """One test of one unit. `folder` : of its record, below the folder of reports. `outcomes` : None until there is a
-    record; `lost` says why there is none and won't be."""
+@dataclass(frozen=True, kw_only=True)
+class Attempt(attempts.Attempt):
+    """One test of one unit."""
 
-    serial: str
-    number: int
-    begun: str
-    folder: str
-    operator: str = ""
-    why: Why | None = None
-    reason: str = ""
-    previous: str = ""
-    outcomes: Outcomes | None = None
-    lost: str = ""
-
-    @property
-    def ended(self) -> bool:
-        return self.outcomes is not None or bool(self.lost)
+    outcomes: UnitOutcomes | None = None
 
 
 @dataclass(frozen=True)
@@ -106,8 +84,7 @@ class Standing:
 
     @property
     def unfinished(self) -> Attempt | None:
-        """An attempt whose end nobody noted: its process died, or is still at it."""
-        return next((attempt for attempt in self.attempts if not attempt.ended), None)
+        return attempts.unfinished(self.attempts)
 
 
 def replayed(events: Sequence[Event]) -> Standing:
@@ -123,37 +100,18 @@ def _after(standing: Standing, event: Event) -> Standing:
     if kind == DRAWN:
         return replace(standing, draw=Draw(tuple(event["serials"]), event["seed"], Stage(event["stage"])))
     if kind == BEGUN:
-        attempt = Attempt(
-            serial=event["serial"],
-            number=event["number"],
-            begun=event["at"],
-            folder=event["folder"],
-            operator=event["operator"],
-            why=Why(event["why"]) if event["why"] else None,
-            reason=event["reason"],
-            previous=event["previous"],
-        )
+        attempt = Attempt.of(event, operator=event["operator"])
         return replace(standing, attempts=(*standing.attempts, attempt))
     if kind == REFUSED:
         refusal = {key: event[key] for key in ("at", "scanned", "problem")}
         return replace(standing, refusals=(*standing.refusals, refusal))
     if kind in (TESTED, LOST):
-        *before, last = standing.attempts
-        ended = replace(last, lost=event["cause"]) if kind == LOST else replace(last, outcomes=_outcomes(event))
-        return replace(standing, attempts=(*before, ended))
+        return replace(standing, attempts=attempts.with_end(standing.attempts, event, _outcomes))
     return standing
 
 
-def _outcomes(event: Event) -> Outcomes:
-    return Outcomes(
-        record=event["record"],
-        seal=event["seal"],
-        verdict=event["verdict"],
-        statement=event["statement"],
-        outcome=Outcome(event["outcome"]),
-        otherwise=Outcome(event["otherwise"]),
-        findings=tuple(event["findings"]),
-    )
+def _outcomes(event: Event) -> UnitOutcomes:
+    return UnitOutcomes.of(event, outcome=Outcome(event["outcome"]), otherwise=Outcome(event["otherwise"]))
 
 
 def refusal(standing: Standing, lot_serials: Sequence[str], scanned: str, *, elsewhere: Mapping[str, str]) -> str:

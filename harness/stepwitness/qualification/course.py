@@ -11,60 +11,32 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
+from stepwitness import attempts
+from stepwitness.attempts import BEGUN, LOST, TESTED, Outcomes
 from stepwitness.findings import Verdict
 from stepwitness.qualification.criteria import UnitResult
 from stepwitness.qualification.description import Clause, HoldPoint, QualificationDescription
 from stepwitness.records.judgement import PARTIAL
 from stepwitness.records.ledger import OPENED, Event
-from stepwitness.rig import Why
 
-CONFIRMED, RECORDED, BEGUN, TESTED, LOST = "confirmed", "recorded", "begun", "tested", "lost"
-RELEASED, DEVIATED, CHANGED = "released", "deviated", "changed"
+CONFIRMED, RECORDED, RELEASED, DEVIATED, CHANGED = "confirmed", "recorded", "released", "deviated", "changed"
 
-UNDECIDED = "the attempt before left the unit undecided"
 FIRST_COUNTS = "the first record that decided it"
 
 
-@dataclass(frozen=True)
-class Outcomes:
-    """What a record says of its unit: id, seal, verdict and sentence of the record, and its findings in short."""
+@dataclass(frozen=True, kw_only=True)
+class Attempt(attempts.Attempt):
+    """One test of one unit for one clause. `plan` : digest of the plan's text. `ambient` : number of the last recorded
+    environment, or None."""
 
-    record: str
-    seal: str
-    verdict: str
-    statement: str
-    findings: tuple[Mapping[str, Any], ...]
+    clause: str
+    plan: str
+    ambient: int | None = None
 
     @property
     def decides(self) -> bool:
-        return self.verdict not in (PARTIAL, Verdict.ABORTED.value)
-
-
-@dataclass(frozen=True)
-class Attempt:
-    """One test of one unit for one clause. `plan` : digest of the plan's text. `folder` : of its record, below the
-    folder of reports. `ambient` : number of the last recorded environment, or None. `outcomes` : None until there is
-    a record; `lost` says why there is none."""
-
-    clause: str
-    serial: str
-    number: int
-    begun: str
-    folder: str
-    plan: str
-    operator: str = ""
-    why: Why | None = None
-    reason: str = ""
-    previous: str = ""
-    ambient: int | None = None
-    outcomes: Outcomes | None = None
-    lost: str = ""
-
-    @property
-    def ended(self) -> bool:
-        return self.outcomes is not None or bool(self.lost)
+        return self.outcomes is not None and self.outcomes.verdict not in (PARTIAL, Verdict.ABORTED.value)
 
 
 @dataclass(frozen=True)
@@ -119,8 +91,7 @@ class Course:
 
     @property
     def unfinished(self) -> Attempt | None:
-        """An attempt whose end nobody noted: its process died, or is still at it."""
-        return next((attempt for attempt in self.attempts if not attempt.ended), None)
+        return attempts.unfinished(self.attempts)
 
     @property
     def rehearsed(self) -> bool:
@@ -133,11 +104,7 @@ class Course:
 
 def counting(course: Course, clause: Clause, serial: str, plan: str) -> tuple[Attempt | None, str]:
     """The attempt that counts for a unit, and why it is that one; `plan` is the digest of the clause's plan now."""
-    decided = [
-        one
-        for one in course.of(clause.number, serial)
-        if one.plan == plan and one.outcomes is not None and one.outcomes.decides
-    ]
+    decided = [one for one in course.of(clause.number, serial) if one.plan == plan and one.decides]
     if not decided:
         return None, ""
     found, because = decided[0], FIRST_COUNTS
@@ -209,11 +176,10 @@ def _after(course: Course, event: Event) -> Course:
     if kind == DEVIATED:
         return _with_deviation(course, _act(event))
     if kind == BEGUN:
-        return replace(course, attempts=(*course.attempts, _begun(event)))
+        told = {key: event[key] for key in ("clause", "plan", "ambient")}
+        return replace(course, attempts=(*course.attempts, Attempt.of(event, operator=event["by"], **told)))
     if kind in (TESTED, LOST):
-        *before, last = course.attempts
-        ended = replace(last, lost=event["cause"]) if kind == LOST else replace(last, outcomes=_outcomes(event))
-        return replace(course, attempts=(*before, ended))
+        return replace(course, attempts=attempts.with_end(course.attempts, event, Outcomes.of))
     return course
 
 
@@ -240,23 +206,3 @@ def _with_deviation(course: Course, act: Act) -> Course:
 
 def _act(event: Event) -> Act:
     return Act(event["at"], event["by"], event.get("text", ""), event.get("about", ""), event.get("rehearsed", False))
-
-
-def _begun(event: Event) -> Attempt:
-    return Attempt(
-        clause=event["clause"],
-        serial=event["serial"],
-        number=event["number"],
-        begun=event["at"],
-        folder=event["folder"],
-        plan=event["plan"],
-        operator=event["by"],
-        why=Why(event["why"]) if event["why"] else None,
-        reason=event["reason"],
-        previous=event["previous"],
-        ambient=event["ambient"],
-    )
-
-
-def _outcomes(event: Event) -> Outcomes:
-    return Outcomes(event["record"], event["seal"], event["verdict"], event["statement"], tuple(event["findings"]))

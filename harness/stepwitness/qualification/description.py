@@ -8,10 +8,10 @@ from datetime import date
 from enum import Enum
 from fractions import Fraction
 
+from stepwitness.attempts import Why
 from stepwitness.bench.description import BenchDescription
 from stepwitness.errors import Place
 from stepwitness.plan.description import Measured, Plan
-from stepwitness.rig import Why
 
 
 class By(Enum):

@@ -15,6 +15,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
+from stepwitness.attempts import Why
 from stepwitness.errors import BadInput, near_miss
 from stepwitness.fields import Day, FromText, Name, Strict, any_text, quantity, read_section, whole, word
 from stepwitness.files import Items, Section, parse_yaml, quoted, read_text
@@ -36,7 +37,6 @@ from stepwitness.qualification.description import (
     Revision,
 )
 from stepwitness.quantities import Kind, Written, split
-from stepwitness.rig import Why
 from stepwitness.serials import expanded
 
 SUFFIX = ".qualification.yaml"

@@ -10,24 +10,21 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from stepwitness import attempts
+from stepwitness.attempts import BEGUN, LOST, TESTED, Refused, Why
 from stepwitness.bench.arming import check_live
 from stepwitness.errors import BadInput
 from stepwitness.qualification.course import (
-    BEGUN,
     CHANGED,
     CONFIRMED,
     DEVIATED,
-    LOST,
     RECORDED,
     RELEASED,
-    TESTED,
-    UNDECIDED,
     Attempt,
     Course,
     counting,
@@ -39,9 +36,8 @@ from stepwitness.qualification.course import (
 from stepwitness.qualification.description import AmbientRange, Clause, HoldPoint, QualificationDescription
 from stepwitness.quantities import split
 from stepwitness.records.ledger import Ledger, read_events
-from stepwitness.records.manifest import FILE, open_record, text_digest, trouble_with
-from stepwitness.records.run_folder import make_run_folder
-from stepwitness.rig import FINDING_KEYS, Refused, Rig, Why, reason_text
+from stepwitness.records.manifest import FILE, open_record, text_digest
+from stepwitness.rig import Rig
 
 LOG_SCHEMA = "stepwitness-qualification-log/1"
 LOG_FILE, DOCUMENT_FILE = "acts.ledger.jsonl", "qualification.json"
@@ -156,6 +152,10 @@ class Qualification:
 
     def __exit__(self, *_: object) -> None:
         self._log.close()
+
+    @property
+    def reports(self) -> Path:
+        return self.setting.reports
 
     @property
     def document(self) -> Path:
@@ -297,37 +297,23 @@ class Qualification:
             raise Refused(f"{serial} is decided in clause {clause.number}; a re-run has to state why")
         if why is not None and decided is None:
             raise Refused(f"{serial} isn't decided in clause {clause.number}: 'qualify run' goes on with it")
-        recorded = [one.outcomes.record for one in before if one.outcomes is not None]
-        folder = make_run_folder(self.setting.reports, bench=clause.bench.name, plan=clause.plan.name)
         self._log.append(
             BEGUN,
             clause=clause.number,
             serial=serial,
-            number=len(before) + 1,
-            folder=folder.relative_to(self.setting.reports).as_posix(),
             plan=text_digest(clause.plan.text),
             by=by,
-            why=why.value if why is not None else "",
-            reason=reason_text(why, note) if why is not None else UNDECIDED if before else "",
-            previous=recorded[-1] if recorded else "",
             ambient=len(self.course.recorded) - 1 if self.course.recorded else None,
+            **attempts.beginning(
+                before, self.reports, bench=clause.bench.name, plan=clause.plan.name, why=why, note=note
+            ),
         )
         return self.course.attempts[-1]
 
     def end(self, attempt: Attempt) -> Attempt:
         """Note what the record of the attempt under way says of its unit."""
-        record = open_record(self.setting.reports / attempt.folder)
-        run = record.sections["run"]
-        self._log.append(
-            TESTED,
-            clause=attempt.clause,
-            serial=attempt.serial,
-            record=run["id"],
-            seal=record.seal["sha256"],
-            verdict=run["verdict"],
-            statement=run["statement"],
-            findings=[{key: one[key] for key in FINDING_KEYS} for one in record.sections["findings"]],
-        )
+        record = open_record(self.reports / attempt.folder)
+        self._log.append(TESTED, clause=attempt.clause, serial=attempt.serial, **attempts.outcomes_in(record))
         return self.course.attempts[-1]
 
     def recover(self) -> Attempt | None:
@@ -335,20 +321,17 @@ class Qualification:
         attempt = self.course.unfinished
         if attempt is None:
             return None
-        folder = self.setting.reports / attempt.folder
         clause = self.description.clause(attempt.clause)
-        if (folder / FILE).exists():
+        if clause is not None and text_digest(clause.plan.text) == attempt.plan:
+            rig, plan = self.setting.rig(clause), clause.plan
+            return attempts.taken_up(self, attempt, seal=lambda folder: rig.seal_left_behind(plan, folder, attempt))
+        if (self.reports / attempt.folder / FILE).exists():
             return self.end(attempt)
-        if clause is None or text_digest(clause.plan.text) != attempt.plan:
-            return self.give_up(attempt, "the process died, and the clause's plan isn't the one that it was begun by")
-        if self.setting.rig(clause).seal_left_behind(clause.plan, folder, attempt) is None:
-            return self.give_up(attempt, "nothing was acquired before the process died")
-        return self.end(attempt)
+        return self.give_up(attempt, "the process died, and the clause's plan isn't the one that it was begun by")
 
     def give_up(self, attempt: Attempt, cause: str) -> Attempt:
         """Note that an attempt left no record."""
-        with contextlib.suppress(OSError):  # it stays where anything is in it
-            (self.setting.reports / attempt.folder).rmdir()
+        attempts.clear(self.reports / attempt.folder)
         self._log.append(LOST, clause=attempt.clause, serial=attempt.serial, cause=cause)
         return self.course.attempts[-1]
 
@@ -359,14 +342,11 @@ class Qualification:
         ------
         Refused : the first such record, with the place that changed.
         """
-        for attempt in self.course.attempts:
-            if attempt.outcomes is None:
-                continue
-            folder = self.setting.reports / attempt.folder
-            trouble = trouble_with(folder, attempt.outcomes.seal)
-            if trouble:
-                where = f"{attempt.serial} at clause {attempt.clause} in {folder}"
-                raise Refused(f"the record of {where} can't be relied on: {trouble}")
+        attempts.check_records(
+            self.course.attempts,
+            self.reports,
+            named=lambda attempt: f"{attempt.serial} at clause {attempt.clause}",
+        )
 
 
 def _outside(asked: AmbientRange, values: Mapping[str, str]) -> str:

@@ -12,13 +12,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date
 
+from stepwitness.attempts import Refused, Why, carried_out
 from stepwitness.attendance import CLEAR, Operator
 from stepwitness.display import SHAPES
 from stepwitness.qualification.course import Attempt, unconfirmed
 from stepwitness.qualification.description import Clause, HoldPoint
 from stepwitness.qualification.qualification import Qualification
-from stepwitness.records.manifest import FILE
-from stepwitness.rig import Refused, Why
 
 
 def work(
@@ -52,7 +51,7 @@ def work(
         clause, serial = left[0]
         operator.say(f"\n{cells - len(left) + 1} of {cells}: clause {clause.heading}, unit {serial}")
         attempt = conduct_unit(qualification, clause, serial, operator, by=by, today=today())
-        if attempt.outcomes is None or not attempt.outcomes.decides:
+        if not attempt.decides:
             raise Refused(
                 f"{serial} isn't decided in clause {clause.number} by this record; find the cause, then 'stepwitness "
                 "qualify run' tests it again"
@@ -80,26 +79,20 @@ def conduct_unit(
     operator.say(rig.forecast(clause.plan))
     operator.confirm_by(f"Is the area clear? Type '{CLEAR}'", CLEAR)
     attempt = qualification.begin(clause, serial, by=by, why=why, note=note)
-    folder = qualification.setting.reports / attempt.folder
-    try:
-        rig.conduct(clause.plan, folder, attempt, told=operator.say)
-    except BaseException as error:
-        if (folder / FILE).exists():
-            _told(qualification.end(attempt), operator)
-        else:
-            qualification.give_up(attempt, str(error) or "it was broken off before anything was acquired")
-        raise
-    attempt = qualification.end(attempt)
-    _told(attempt, operator)
-    return attempt
+    return carried_out(
+        qualification,
+        attempt,
+        run=lambda folder: rig.conduct(clause.plan, folder, attempt, told=operator.say),
+        told=lambda ended: _told(ended, operator),
+    )
 
 
 def told_of_recovery(qualification: Qualification, operator: Operator) -> None:
     """Bring an attempt to its end whose process died, and say what came of it."""
     attempt = qualification.recover()
     if attempt is not None:
-        came = attempt.outcomes.statement if attempt.outcomes is not None else attempt.lost
-        operator.say(f"{attempt.serial} was under test at clause {attempt.clause} when the process died: {came}")
+        told = f"{attempt.serial} was under test at clause {attempt.clause} when the process died"
+        operator.say(f"{told}: {attempt.came_of_it}")
 
 
 def _scanned(serial: str, operator: Operator) -> None:
