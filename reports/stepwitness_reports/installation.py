@@ -11,10 +11,10 @@ from markupsafe import Markup
 
 from stepwitness.installation.proof import FILE as DOCUMENT_FILE
 from stepwitness.installation.proof import SCHEMA
-from stepwitness.records.sealed import UNSIGNED, Sealed, open_sealed
+from stepwitness.records.sealed import Sealed, open_sealed
 from stepwitness_reports import sheet
 from stepwitness_reports.bench_facts import Fact
-from stepwitness_reports.sheet import Band, altered, instant
+from stepwitness_reports.sheet import Band, altered, instant, seal_words
 from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
 
 FILE = "installation.html"
@@ -100,7 +100,7 @@ def page_of(directory: Path) -> InstallationPage:
         mark=_mark(proof["verdict"] == "PASS"),
         statement=proof["statement"],
         cases=tuple(cases),
-        software=tuple(Fact(name, version) for name, version in document.sections["software"].items()),
+        software=tuple(_software(document.sections["software"])),
         facts=tuple(_facts(document)),
     )
 
@@ -118,6 +118,12 @@ def _case(case: Mapping[str, Any]) -> CaseLine:
     return CaseLine(case["name"], case["source"], _mark(case["agrees"]), figures)
 
 
+def _software(versions: Mapping[str, str]) -> Iterator[Fact]:
+    """What is proved stands first, then what it rests on."""
+    for name in sorted(versions, key=lambda name: (name != "stepwitness", name != "python", name)):
+        yield Fact(name, versions[name])
+
+
 def _facts(document: Sealed) -> Iterator[Fact]:
     proof, platform = document.sections["installation"], document.sections["platform"]
     yield Fact("machine", f"{platform['node']}, {platform['machine']}")
@@ -126,4 +132,4 @@ def _facts(document: Sealed) -> Iterator[Fact]:
     yield Fact("ended", instant(proof["ended"]))
     yield Fact("by", proof["operator"] or "absent")
     yield Fact("seal, SHA-256", str(document.seal.get("sha256", "")))
-    yield Fact("what a seal shows", UNSIGNED)
+    yield Fact("what the seal shows", seal_words(document.path, document.seal))

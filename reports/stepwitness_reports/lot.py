@@ -17,7 +17,7 @@ from stepwitness.records.sealed import Sealed, open_sealed
 from stepwitness_reports import lot_pictures, sheet
 from stepwitness_reports.bench_facts import Fact
 from stepwitness_reports.pictures import Figure
-from stepwitness_reports.sheet import SIMULATED, Band, SealedText, altered, instant
+from stepwitness_reports.sheet import SIMULATED, Band, SealedText, altered, instant, seal_words
 from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
 
 FILE = "lot.html"
@@ -246,5 +246,6 @@ def _document_facts(document: Sealed) -> list[Fact]:
         Fact("number in the series", str(switching["number"])),
         Fact("follows", switching["follows"] or "nothing, the first"),
         Fact("seal, SHA-256", str(document.seal.get("sha256", ""))),
+        Fact("what the seal shows", seal_words(document.path, document.seal)),
         Fact("software", f"stepwitness {document.sections['software']['stepwitness']}"),
     ]

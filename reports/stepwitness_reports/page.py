@@ -21,8 +21,6 @@ from stepwitness.errors import StepwitnessError
 from stepwitness.findings import MAXIMUM_RISK, DecisionRule
 from stepwitness.plan.model import parse_plan
 from stepwitness.records.manifest import FILE, Record, open_record, verify
-from stepwitness.records.sealed import UNSIGNED
-from stepwitness.records.signature import signatures
 from stepwitness_reports.bench_facts import (
     RULE_WORDS,
     Fact,
@@ -35,7 +33,7 @@ from stepwitness_reports.bench_facts import (
 from stepwitness_reports.facts import Row, rows_of, sentence
 from stepwitness_reports.history import History, history_of
 from stepwitness_reports.pictures import Figure, Source, figures
-from stepwitness_reports.sheet import SIMULATED, Band, SealedText, capital, instant
+from stepwitness_reports.sheet import SIMULATED, Band, SealedText, capital, instant_as_told, seal_words
 from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
 from stepwitness_reports.tables import Table, exchanges, tables
 
@@ -127,7 +125,7 @@ def page_of(directory: Path) -> Page:
     rows, estimates = rows_of(sections, read.bench.axis if read.bench else None)
     told = {(row.procedure, row.characteristic): row for row in (*rows, *estimates)}
     stories, raw = _stories(record, read, rows, told)
-    started = _instant(run["started"])
+    started = instant_as_told(run["started"])
     unit = f"{axis['name']}, serial {axis['serial']}" if axis["serial"] else axis["name"]
     return Page(
         title=f"{run['verdict']}: {unit}, {started}".replace(THIN, " "),
@@ -157,7 +155,7 @@ def page_of(directory: Path) -> Page:
         standard=sections["report"]["standard"],
         items=tuple(Item(item["clause"], item["item"], item["told"] or "") for item in sections["report"]["items"]),
         record_facts=tuple(_record_facts(record)),
-        seal_words=_seal_words(record),
+        seal_words=seal_words(record.directory / FILE, record.seal),
         texts=(
             SealedText(f"plan file {plan['file']}", plan["text"]),
             SealedText(f"bench file {bench['file']}", bench["text"]),
@@ -287,7 +285,7 @@ _OVER = {
 def _run_facts(run: Mapping[str, Any], plan: Mapping[str, Any]) -> list[Fact]:
     facts = [
         Fact("plan", f"{plan['name']}, purpose {plan['purpose']}"),
-        Fact("run", f"{_instant(run['started'])} to {_instant(run['ended'])}"),
+        Fact("run", f"{instant_as_told(run['started'])} to {instant_as_told(run['ended'])}"),
         Fact("parts", _OVER.get(run["over"], run["over"])),
     ]
     attempt = f"{run['attempt']}"
@@ -309,29 +307,6 @@ def _record_facts(record: Record) -> list[Fact]:
         Fact("seal, SHA-256", str(record.seal.get("sha256", ""))),
         Fact("software", ", ".join(f"{name} {version}" for name, version in sorted(software.items()))),
     ]
-
-
-def _seal_words(record: Record) -> str:
-    """Who signed, or what a seal without a signature shows."""
-    file = record.directory / FILE
-    try:
-        held = signatures(file, str(record.seal.get("sha256", "")))
-    except StepwitnessError as error:
-        return f"There are signatures beside the record; they weren't checked: {error}."
-    told = [
-        f"{one.file} doesn't hold: {one.broken}."
-        if one.broken
-        else f"Signed {_instant(one.signed)} with the key whose SHA-256 begins with {one.fingerprint[:16]}."
-        for one in held
-    ]
-    return " ".join(told) or UNSIGNED
-
-
-def _instant(text: str) -> str:
-    try:
-        return instant(text)
-    except StepwitnessError:
-        return text
 
 
 def _day(text: str) -> date:

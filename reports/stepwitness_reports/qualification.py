@@ -14,10 +14,10 @@ from stepwitness.display import THIN
 from stepwitness.qualification.document import SCHEMA
 from stepwitness.qualification.qualification import DOCUMENT_FILE
 from stepwitness.qualification.wording import INCOMPLETE
-from stepwitness.records.sealed import UNSIGNED, Sealed, open_sealed
+from stepwitness.records.sealed import Sealed, open_sealed
 from stepwitness_reports import sheet
 from stepwitness_reports.bench_facts import Fact
-from stepwitness_reports.sheet import SIMULATED, Band, SealedText, altered, capital, instant
+from stepwitness_reports.sheet import SIMULATED, Band, SealedText, altered, capital, instant, seal_words
 from stepwitness_reports.svg import VERDICT_CLASS, verdict_mark
 
 FILE = "qualification.html"
@@ -286,7 +286,7 @@ def _facts(document: Sealed) -> Iterator[Fact]:
     yield Fact("sealed", f"{instant(end['at'])} {_by(end['operator'])}".rstrip())
     yield Fact("authorised by", end["authorised_by"] or "absent")
     yield Fact("seal, SHA-256", str(document.seal.get("sha256", "")))
-    yield Fact("what a seal shows", UNSIGNED)
+    yield Fact("what the seal shows", seal_words(document.path, document.seal))
     yield Fact("software", ", ".join(f"{name} {version}" for name, version in sorted(sections["software"].items())))
 
 

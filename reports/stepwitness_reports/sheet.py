@@ -5,18 +5,20 @@ is replaced whole or not at all.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from stepwitness.display import THIN
 from stepwitness.errors import StepwitnessError
-from stepwitness.records.sealed import Sealed, broken_places
+from stepwitness.records.sealed import UNSIGNED, Sealed, broken_places
+from stepwitness.records.signature import signatures
 from stepwitness.records.writing import write_over
 from stepwitness_reports.style import DARK, LIGHT, variables
 
@@ -56,6 +58,29 @@ def instant(text: str) -> str:
         return f"{datetime.fromisoformat(text):%Y-%m-%d{THIN}%H:%M}{THIN}UTC"
     except ValueError as error:
         raise StepwitnessError(f"'{text}' isn't a time: {error}") from None
+
+
+def instant_as_told(text: str) -> str:
+    """A time as `instant` gives it; another text as it is."""
+    try:
+        return instant(text)
+    except StepwitnessError:
+        return text
+
+
+def seal_words(file: Path, seal: Mapping[str, Any]) -> str:
+    """Who signed the document in a file, or what a seal without a signature shows."""
+    try:
+        held = signatures(file, str(seal.get("sha256", "")))
+    except StepwitnessError as error:
+        return f"There are signatures beside it; they weren't checked: {error}."
+    told = [
+        f"{one.file} doesn't hold: {one.broken}."
+        if one.broken
+        else f"Signed {instant_as_told(one.signed)} with the key whose SHA-256 begins with {one.fingerprint[:16]}."
+        for one in held
+    ]
+    return " ".join(told) or UNSIGNED
 
 
 def capital(text: str) -> str:

@@ -16,6 +16,7 @@ from stepwitness.records.chain import add_record
 from stepwitness.records.journal import JournalReadings, JournalWriter
 from stepwitness.records.manifest import FILE, SECTIONS
 from stepwitness.records.sealed import canonical, write_sealed
+from stepwitness.records.store import open_store
 
 BENCH = "doser-rig-1"
 
@@ -133,7 +134,7 @@ def test_a_signature_is_made_and_verified_offline(night: Path, tmp_path: Path, s
     fingerprint = made[-1]
     said("key", other)
 
-    code, (path,) = said("sign", night, "--key", key)
+    code, (path, *_) = said("sign", night, "--key", key)
     assert code == 0
     assert Path(path).is_file()
     code, lines = said("verify", night)
@@ -182,6 +183,98 @@ def test_another_sealed_document_is_verified_and_signed(tmp_path: Path, said: Sa
     code, lines = said("verify", path)
     assert code == 1
     assert lines[0] == "lot.json: lot.quantity isn't what was sealed; now 121"
+
+
+def test_a_record_named_by_its_file_is_signed_with_its_journals(night: Path, tmp_path: Path, said: Said) -> None:
+    said("key", tmp_path / "lab.pem")
+    path = night / "play.journal.jsonl"
+    path.write_bytes(path.read_bytes().replace(b"0.001001", b"0.001002", 1))
+    code, lines = said("sign", night / FILE, "--key", tmp_path / "lab.pem")
+
+    assert code == 1
+    assert lines[-1] == f"{night / FILE}: not what was sealed, so it isn't signed"
+    assert not list(night.glob("*.signature.json"))
+
+
+def a_document(folder: Path, file: str) -> Path:
+    folder.mkdir(parents=True)
+    return write_sealed(folder / file, "tarnbrook/1", {"lot": {"quantity": 120}})
+
+
+def test_documents_among_records_are_verified_with_them(nights: Path, said: Said) -> None:
+    lot = a_document(nights / "lots" / "L-17", "lot.json")
+    a_document(nights / "installation" / "2026-11-26T0119", "installation.json")
+    code, lines = said("verify", nights)
+    assert code == 0
+    assert lines[0] == (
+        f"{nights}: 3 records, 3 of them whole, as sealed; 2 other documents, 2 of them whole, as sealed; chains whole"
+    )
+    assert lines[1].startswith("  5 not signed")
+
+    lot.write_bytes(lot.read_bytes().replace(b"120", b"121"))
+    code, lines = said("verify", nights)
+    assert code == 1
+    assert lines[:2] == [
+        f"{lot}: not what was sealed",
+        "  lot.json: lot.quantity isn't what was sealed; now 121",
+    ]
+    assert "2 other documents, 1 of them whole" in lines[2]
+    assert said("verify", lot.parent)[0] == 1, "its folder is as good as its file"
+    assert said("verify", nights / "installation")[1][0].endswith(
+        "installation: 1 other document, 1 of them whole, as sealed"
+    )
+
+
+def test_what_isnt_sealed_isnt_signed(nights: Path, tmp_path: Path, said: Said) -> None:
+    said("key", tmp_path / "lab.pem")
+    code, (line,) = said("sign", nights, "--key", tmp_path / "lab.pem")
+    assert code == 2
+    assert line.startswith(f"{nights}: there is nothing sealed here")
+
+
+# -- signatures in the store ------------------------------------------------------------------------------------------
+
+
+def test_a_store_that_has_the_document_takes_its_signature(tmp_path: Path, said: Said) -> None:
+    reports = tmp_path / "reports"
+    lot = a_document(reports / "lots" / "L-17", "lot.json")
+    said("key", tmp_path / "lab.pem")
+    said("key", tmp_path / "second.pem")
+    with open_store(reports=reports) as store:
+        store.file_document("lot", "lots/L-17", lot)
+    code, (path, filed, *_) = said("sign", lot.parent, "--key", tmp_path / "lab.pem")
+    assert (code, filed) == (0, f"filed in {reports / 'stepwitness.sqlite'}, too")
+    with open_store(reports=reports) as store:
+        (kept,) = store.documents("signature")
+        assert kept.data == Path(path).read_bytes()
+        assert store.has(kept.key.partition("/")[0])
+
+    code, lines = said("sign", lot, "--key", tmp_path / "second.pem", "--store", tmp_path / "none.sqlite")
+    assert (code, lines) == (2, [f"{tmp_path / 'none.sqlite'}: there is no store here"])
+    assert len(list(lot.parent.glob("*.signature.json"))) == 1, "it is told before anything is signed"
+
+
+def test_a_store_without_the_document_takes_no_signature(nights: Path, tmp_path: Path, said: Said) -> None:
+    night = nights / BENCH / "monday"
+    said("key", tmp_path / "lab.pem")
+    with open_store(reports=nights):
+        pass
+    code, lines = said("sign", night, "--key", tmp_path / "lab.pem")
+    assert code == 0
+    assert not [line for line in lines if "filed" in line]
+    with open_store(reports=nights) as store:
+        assert store.documents("signature") == ()
+
+
+def test_a_store_that_cant_be_reached_costs_no_signature(tmp_path: Path, said: Said) -> None:
+    reports = tmp_path / "reports"
+    lot = a_document(reports / "lots" / "L-17", "lot.json")
+    (reports / "stepwitness.sqlite").write_bytes(b"no database" * 100)
+    said("key", tmp_path / "lab.pem")
+    code, (path, *lines) = said("sign", lot, "--key", tmp_path / "lab.pem")
+    assert code == 0
+    assert Path(path).is_file()
+    assert any(line.startswith("not in the store yet, 'stepwitness hand-over' files it: ") for line in lines)
 
 
 def test_a_folder_without_records(tmp_path: Path, said: Said) -> None:

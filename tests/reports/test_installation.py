@@ -11,7 +11,8 @@ import pytest
 from stepwitness.errors import StepwitnessError
 from stepwitness.installation.case import Case, near, same
 from stepwitness.installation.proof import FILE, SCHEMA, prove
-from stepwitness.records.sealed import write_sealed
+from stepwitness.records.sealed import read_sealed, write_sealed
+from stepwitness.records.signature import make_key, sign
 from stepwitness_reports.installation import page_of, render
 
 AGREES = Case("sampling <plans>", "a table", lambda _: [same("code letter", "K", "K")])
@@ -66,3 +67,13 @@ def test_a_proof_that_was_altered_says_so(proved: Any) -> None:
 def test_a_folder_without_a_proof_is_told(tmp_path: Path) -> None:
     with pytest.raises(StepwitnessError, match=r"installation\.json"):
         page_of(tmp_path)
+
+
+def test_who_signed_stands_on_the_page(proved: Any, tmp_path: Path) -> None:
+    directory = proved(AGREES)
+    fingerprint = make_key(tmp_path / "lab.pem")
+    seal = str(read_sealed(directory / FILE).seal["sha256"])
+    sign(directory / FILE, seal, tmp_path / "lab.pem", passphrase=lambda: pytest.fail("it has none"))
+    text = text_of(render(directory))
+    assert f"with the key whose SHA-256 begins with {fingerprint[:16]}" in text
+    assert "isn&#39;t signed" not in text

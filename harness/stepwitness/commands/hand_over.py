@@ -14,8 +14,9 @@ def add(commands: Commands) -> None:
     command = commands.add_parser(
         "hand-over",
         help="file what runs left in their folders and the store hasn't",
-        description="Files every record below a folder of reports that the store hasn't, once and in order. Runs do "
-        "this by themselves; by hand it is for what was left while the store couldn't be reached.",
+        description="Files every record, every document of a lot, a qualification or an installation, and every "
+        "signature below a folder of reports that the store hasn't, once and in order. Runs do this by themselves; by "
+        "hand it is for what was left while the store couldn't be reached.",
     )
     command.add_argument(
         "reports", nargs="?", type=Path, default=Path("reports"), metavar="REPORTS", help="default: reports"
@@ -24,13 +25,14 @@ def add(commands: Commands) -> None:
         "--all",
         action="store_true",
         dest="everything",
-        help="ask for each folder, also noted ones: after the store was restored from a copy, or records were signed",
+        help="ask for each folder, also noted ones: after the store was restored from a copy",
     )
     add_store(command)
     command.set_defaults(run=run)
 
 
 def run(given: argparse.Namespace) -> int:
+    from stepwitness.display import counted
     from stepwitness.records.store import hand_over, open_store
 
     if not given.reports.is_dir():
@@ -39,8 +41,15 @@ def run(given: argparse.Namespace) -> int:
         told = hand_over(store, given.reports, everything=given.everything)
         for one in told.filed:
             say(f"{one.seal[:SEAL_SHOWN]}  {one.folder}")
+        for file in (*told.documents, *told.signatures):
+            say(file)
         for refused in told.refused:
             say(" ".join(refused.splitlines()), to_error=True)
         behind = f", {len(told.refused)} stay behind" if told.refused else ""
-        say(f"{len(told.filed)} records filed in {store.address}{behind}")
+        others = ((told.documents, "document"), (told.signatures, "signature"))
+        counts = [
+            f"{len(told.filed)} records",
+            *(counted(len(files), what, gap=" ") for files, what in others if files),
+        ]
+        say(f"{', '.join(counts)} filed in {store.address}{behind}")
     return NOT_GOOD if told.refused else OK

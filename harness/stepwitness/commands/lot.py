@@ -146,10 +146,10 @@ def _show(given: argparse.Namespace) -> int:
 
 def _draw_sheet(folder: Path) -> None:
     """Draw the sheet of a lot whose process died between its sentence and its sheet."""
-    from stepwitness.inspection.document import LOT_RENDERERS
+    from stepwitness.records.kinds import LOT
     from stepwitness.records.rendering import rendered
 
-    for trouble in rendered(folder, LOT_RENDERERS)[1]:
+    for trouble in rendered(folder, LOT.renderers)[1]:
         say(trouble, to_error=True)
 
 

@@ -1,38 +1,97 @@
-"""`stepwitness sign`: a signature beside a sealed document."""
+"""`stepwitness sign`: a signature beside a sealed document, in its sheet, and in the store that has the document."""
 
 from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from stepwitness.commands.terminal import NOT_GOOD, OK, RECORD_FILE, Commands, record_folder, say
-from stepwitness.errors import BadInput
+from stepwitness.commands.sealed_files import broken_in, sealed_file
+from stepwitness.commands.stored import add_store
+from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
+from stepwitness.errors import BadInput, Place, StepwitnessError
+
+if TYPE_CHECKING:
+    from stepwitness.records.store.address import Address
 
 
 def add(commands: Commands) -> None:
-    sign = commands.add_parser("sign", help="sign a record, so that forgery shows too")
-    sign.add_argument("path", metavar="RECORD", type=Path, help="the folder of a run, or another sealed file")
+    sign = commands.add_parser("sign", help="sign a record, or the document of a lot, so that forgery shows too")
+    sign.add_argument(
+        "path",
+        metavar="RECORD",
+        type=Path,
+        help="the folder of a run, a lot, a qualification or an installation's proof; or another sealed file",
+    )
     sign.add_argument(
         "--key", type=Path, required=True, metavar="FILE", help="private key, as 'stepwitness key' makes it"
     )
+    add_store(sign, default="STEPWITNESS_STORE, or the one in the folder of reports")
     sign.set_defaults(run=run)
 
 
 def run(given: argparse.Namespace) -> int:
-    from stepwitness.records.manifest import verify
-    from stepwitness.records.sealed import broken_places, read_sealed
+    from stepwitness.records.sealed import read_sealed
     from stepwitness.records.signature import sign
 
-    path: Path = given.path
-    file = path if path.is_file() else record_folder(path) / RECORD_FILE
-    broken = broken_places(file) if path.is_file() else verify(path)
+    file = sealed_file(given.path)
+    if file is None:
+        raise BadInput("there is nothing sealed here", place=Place(str(given.path)), allowed="a record or its folder")
+    store = _store(given.store, file)
+    broken = broken_in(file)
     for place in broken:
         say(place, to_error=True)
     if broken:
-        say(f"{path}: not what was sealed, so it isn't signed", to_error=True)
+        say(f"{given.path}: not what was sealed, so it isn't signed", to_error=True)
         return NOT_GOOD
-    say(str(sign(file, str(read_sealed(file).seal["sha256"]), given.key, passphrase=asked)))
+    seal = str(read_sealed(file).seal["sha256"])
+    signature = sign(file, seal, given.key, passphrase=asked)
+    _draw_anew(file)
+    say(str(signature))
+    if store is not None:
+        _file(store, file, seal)
     return OK
+
+
+def _store(where: str | None, file: Path) -> Address | None:
+    """The store that may have the document: the one that is meant, or that of the folder of reports above it."""
+    from stepwitness.records.store import address
+
+    reports = next(
+        (above for above in (*file.parents, *file.absolute().parents) if (above / address.FILE).is_file()),
+        address.REPORTS,
+    )
+    found = address.Address(where, reports=reports)
+    if found.file is None or found.file.is_file():
+        return found
+    if where:
+        raise BadInput("there is no store here", place=Place(str(found.file)))
+    return None
+
+
+def _file(store: Address, file: Path, seal: str) -> None:
+    """A store that has the document takes its signature; what hinders it costs a line, and no signature."""
+    from stepwitness.records.store import Store
+
+    try:
+        with Store(store) as opened:
+            if opened.file_signatures(file, seal):
+                say(f"filed in {store}, too")
+    except StepwitnessError as error:
+        say(
+            f"not in the store yet, 'stepwitness hand-over' files it: {' '.join(str(error).splitlines())}",
+            to_error=True,
+        )
+
+
+def _draw_anew(file: Path) -> None:
+    """The sheet says who signed."""
+    from stepwitness.records.kinds import kind_of
+    from stepwitness.records.rendering import rendered
+
+    kind = kind_of(file)
+    for trouble in rendered(file.parent, kind.renderers)[1] if kind is not None else ():
+        say(trouble, to_error=True)
 
 
 def asked(prompt: str = "passphrase of the key: ") -> str:

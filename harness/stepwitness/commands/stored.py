@@ -21,12 +21,10 @@ _GAP = "  "
 _LEAST = 8
 
 
-def add_store(command: argparse.ArgumentParser) -> None:
-    command.add_argument(
-        "--store",
-        metavar="WHERE",
-        help="a file or a URL (default: STEPWITNESS_STORE, or reports/stepwitness.sqlite)",
-    )
+def add_store(
+    command: argparse.ArgumentParser, *, default: str = "STEPWITNESS_STORE, or reports/stepwitness.sqlite"
+) -> None:
+    command.add_argument("--store", metavar="WHERE", help=f"a file or a URL (default: {default})")
 
 
 def add_json(command: argparse.ArgumentParser) -> None:

@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stepwitness.commands.terminal import NOT_GOOD, OK, RECORD_FILE, Commands, say
+from stepwitness.commands.sealed_files import broken_in, sealed_file
+from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
 from stepwitness.errors import BadInput, Place
+from stepwitness.records.kinds import KINDS, RECORD
 
 if TYPE_CHECKING:
     from stepwitness.records.signature import Signature
@@ -25,7 +27,8 @@ def add(commands: Commands) -> None:
         "path",
         metavar="RECORD",
         type=Path,
-        help="the folder of a run; or a folder with many, whose chains are checked too; or another sealed file",
+        help="the folder of a run, a lot, a qualification or an installation's proof; or a folder with many, whose "
+        "chains are checked too; or another sealed file",
     )
     verify.add_argument("--public-key", type=Path, metavar="FILE", help="demand a signature with this key")
     verify.set_defaults(run=run)
@@ -34,16 +37,17 @@ def add(commands: Commands) -> None:
 def run(given: argparse.Namespace) -> int:
     path: Path = given.path
     wanted = _Wanted.of(given.public_key)
-    if path.is_file() or (path / RECORD_FILE).is_file():
-        return _one(path, wanted)
-    directories = sorted(found.parent for found in path.rglob(RECORD_FILE))
-    if not directories:
+    file = sealed_file(path)
+    if file is not None:
+        return _one(path, file, wanted)
+    files = [file for kind in KINDS for file in sorted(path.rglob(kind.file))]
+    if not files:
         raise BadInput(
             "there is no record here",
             place=Place(str(path)),
-            allowed=f"a folder with {RECORD_FILE}, or one above such folders",
+            allowed=f"a folder with {RECORD.file}, or one above such folders",
         )
-    return _many(path, directories, wanted)
+    return _many(path, files, wanted)
 
 
 @dataclass(frozen=True)
@@ -75,8 +79,8 @@ class _Found:
         return "not what was sealed" if self.broken else "whole, as sealed"
 
 
-def _one(path: Path, wanted: _Wanted) -> int:
-    found = _found(path, wanted)
+def _one(path: Path, file: Path, wanted: _Wanted) -> int:
+    found = _found(file, wanted)
     for place in found.broken:
         say(place)
     say(f"{path}: {found.verdict}")
@@ -85,35 +89,43 @@ def _one(path: Path, wanted: _Wanted) -> int:
     return NOT_GOOD if found.broken else OK
 
 
-def _many(path: Path, directories: Sequence[Path], wanted: _Wanted) -> int:
+def _many(path: Path, files: Sequence[Path], wanted: _Wanted) -> int:
+    from stepwitness.display import counted
     from stepwitness.records.chain import broken_chains
 
-    whole = unsigned = 0
-    for directory in directories:
-        found = _found(directory, wanted)
-        whole, unsigned = whole + (not found.broken), unsigned + (not found.signed)
+    records = [file.parent for file in files if file.name == RECORD.file]
+    whole = {True: 0, False: 0}
+    unsigned = 0
+    for file in files:
+        of_a_record = file.name == RECORD.file
+        found = _found(file, wanted)
+        whole[of_a_record] += not found.broken
+        unsigned += not found.signed
         if found.broken:
-            say(f"{directory}: {found.verdict}")
+            say(f"{file.parent if of_a_record else file}: {found.verdict}")
         for place in found.broken:
             say(f"  {place}")
-    chains = broken_chains(directories)
+    chains = broken_chains(records)
     for place in chains:
         say(place)
-    chained = "broken" if chains else "whole"
-    records = f"{len(directories)} record{'s' if len(directories) > 1 else ''}"
-    say(f"{path}: {records}, {whole} of them whole, as sealed; chains {chained}")
+    counts = [
+        f"{counted(many, what, gap=' ')}, {whole[what == 'record']} of them whole, as sealed"
+        for what, many in (("record", len(records)), ("other document", len(files) - len(records)))
+        if many
+    ]
+    if records:
+        counts.append(f"chains {'broken' if chains else 'whole'}")
+    say(f"{path}: {'; '.join(counts)}")
     if unsigned:
         say(f"  {unsigned} {UNSIGNED.replace('the seal shows', 'their seals show') if unsigned > 1 else UNSIGNED}")
-    return NOT_GOOD if chains or whole < len(directories) else OK
+    return NOT_GOOD if chains or sum(whole.values()) < len(files) else OK
 
 
-def _found(path: Path, wanted: _Wanted) -> _Found:
-    from stepwitness.records.manifest import verify
-    from stepwitness.records.sealed import RecordError, broken_places, read_sealed
+def _found(file: Path, wanted: _Wanted) -> _Found:
+    from stepwitness.records.sealed import RecordError, read_sealed
     from stepwitness.records.signature import signatures
 
-    file = path if path.is_file() else path / RECORD_FILE
-    broken = broken_places(file) if path.is_file() and path.name != RECORD_FILE else verify(file.parent)
+    broken = broken_in(file)
     try:
         sealed = read_sealed(file)
     except RecordError:

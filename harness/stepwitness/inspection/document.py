@@ -16,12 +16,10 @@ from stepwitness.inspection.standing import Attempt, Standing
 from stepwitness.inspection.supply import LOT_SCHEMA, moved, plain_state
 from stepwitness.inspection.wording import measured_named, plan_text, statement
 from stepwitness.metrology.switching import Inspected, Stage, State, after
+from stepwitness.records.kinds import LOT
 from stepwitness.records.manifest import text_digest
 from stepwitness.records.rendering import rendered
 from stepwitness.records.sealed import write_sealed
-
-LOT_RENDERERS = "stepwitness.lot_reports"
-"""The entry point group of those that draw the sheet of a lot's folder."""
 
 
 def seal_lot(lot: Lot, *, operator: str = "", note: str = "") -> tuple[Path, list[str]]:
@@ -50,7 +48,7 @@ def seal_lot(lot: Lot, *, operator: str = "", note: str = "") -> tuple[Path, lis
         "software": {"stepwitness": version("pytest-stepwitness")},
     }
     path = write_sealed(lot.document, LOT_SCHEMA, sections)
-    return path, rendered(lot.folder, LOT_RENDERERS)[1]
+    return path, rendered(lot.folder, LOT.renderers)[1]
 
 
 def sections_of(progress: Progress, *, operator: str = "", note: str = "") -> dict[str, Any]:

@@ -9,10 +9,9 @@ from collections.abc import Collection
 from pathlib import Path
 
 from stepwitness.errors import StepwitnessError
+from stepwitness.records.kinds import LOT
 from stepwitness.records.store import Document, StoredRecord, leave, open_store
 from stepwitness.records.store.address import Address
-
-KIND = "lot"
 
 
 def file_lot(reports: Path, document: Path | None) -> list[str]:
@@ -22,7 +21,7 @@ def file_lot(reports: Path, document: Path | None) -> list[str]:
     -------
     What stayed behind, each in a sentence.
     """
-    behind = leave(reports, None if document is None else Document.below(reports, KIND, document))
+    behind = leave(reports, None if document is None else Document.below(reports, LOT, document))
     if behind.trouble:
         return [f"not in the store yet: {behind.trouble}"]
     return [f"not in the store: {one}" for one in behind.refused]

@@ -21,13 +21,14 @@ from filelock import FileLock
 from stepwitness.errors import BadInput, StepwitnessError
 from stepwitness.metrology.sampling import Edition
 from stepwitness.metrology.switching import Stage, State, resumed
+from stepwitness.records.kinds import LOT
 from stepwitness.records.ledger import Event, read_events
 from stepwitness.records.sealed import Sealed, broken_places, open_sealed, write_sealed
 
 LOT_SCHEMA = "stepwitness-lot/1"
 RESUMPTION_SCHEMA = "stepwitness-resumption/1"
 LEDGER_SCHEMA = "stepwitness-lot-ledger/1"
-LOT_FILE, LEDGER_FILE = "lot.json", "lot.ledger.jsonl"
+LOT_FILE, LEDGER_FILE = LOT.file, "lot.ledger.jsonl"
 
 
 class HistoryBroken(StepwitnessError):

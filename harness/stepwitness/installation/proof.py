@@ -16,15 +16,13 @@ from typing import Any
 
 from stepwitness.installation import figures, physics, runs
 from stepwitness.installation.case import Case, Check, ran
+from stepwitness.records.kinds import INSTALLATION
 from stepwitness.records.rendering import rendered
 from stepwitness.records.run_folder import make_run_folder, minute
 from stepwitness.records.sealed import write_sealed
 
 SCHEMA = "stepwitness-installation/1"
-FILE = "installation.json"
-RENDERERS = "stepwitness.installation_reports"
-KIND = "installation"
-"""As what the store keeps the document, and the folder below that of the records."""
+FILE = INSTALLATION.file
 
 CASES: tuple[Case, ...] = (*figures.CASES, *physics.CASES, *runs.CASES)
 
@@ -93,11 +91,11 @@ def file_proof(sections: dict[str, Any], reports: Path) -> Filed:
     """
     from stepwitness.records.store import Document, leave
 
-    folder = make_run_folder(reports, bench=KIND, stamp=minute(sections["installation"]["started"]), plan="proof")
+    above = f"{INSTALLATION.name}/{sections['platform']['node']}"
+    folder = make_run_folder(reports, bench=above, stamp=minute(sections["installation"]["started"]), plan="proof")
     path = write_sealed(folder / FILE, SCHEMA, sections)
-    key = f"{sections['platform']['node']}/{folder.name}"
-    page, troubles = rendered(folder, RENDERERS)
-    behind = leave(reports, Document(KIND, key, path), records=False)
+    page, troubles = rendered(folder, INSTALLATION.renderers)
+    behind = leave(reports, Document.below(reports, INSTALLATION, path), records=False)
     if behind.trouble:
         troubles.append(f"{path} isn't in the store yet: {behind.trouble}")
     return Filed(path, page, tuple(troubles))

@@ -14,16 +14,12 @@ from stepwitness.qualification.criteria import ClauseJudgement, criterion_text, 
 from stepwitness.qualification.description import Clause, QualificationDescription
 from stepwitness.qualification.qualification import Progress, Qualification
 from stepwitness.qualification.wording import statement
+from stepwitness.records.kinds import QUALIFICATION
 from stepwitness.records.manifest import text_digest
 from stepwitness.records.rendering import rendered
 from stepwitness.records.sealed import write_sealed
 
 SCHEMA = "stepwitness-qualification/1"
-RENDERERS = "stepwitness.qualification_reports"
-"""The entry point group of those that draw the page of a qualification's folder."""
-
-KIND = "qualification"
-"""As what the store keeps the document."""
 
 
 def seal_qualification(
@@ -44,7 +40,7 @@ def seal_qualification(
         qualification.progress, sealing=True, operator=operator, authorised_by=authorised_by, note=note
     )
     path = write_sealed(qualification.document, SCHEMA, sections)
-    troubles = rendered(qualification.setting.folder, RENDERERS)[1]
+    troubles = rendered(qualification.setting.folder, QUALIFICATION.renderers)[1]
     return path, [*troubles, *_filed(qualification, path)]
 
 
@@ -53,7 +49,7 @@ def _filed(qualification: Qualification, path: Path) -> Iterator[str]:
     from stepwitness.records.store import Document, leave
 
     reports = qualification.setting.reports
-    behind = leave(reports, Document.below(reports, KIND, path))
+    behind = leave(reports, Document.below(reports, QUALIFICATION, path))
     for refused in behind.refused:
         yield f"not in the store: {refused}"
     if behind.trouble:

@@ -35,12 +35,13 @@ from stepwitness.qualification.course import (
 )
 from stepwitness.qualification.description import AmbientRange, Clause, HoldPoint, QualificationDescription
 from stepwitness.quantities import split
+from stepwitness.records.kinds import QUALIFICATION
 from stepwitness.records.ledger import Ledger, read_events
 from stepwitness.records.manifest import FILE, open_record, text_digest
 from stepwitness.rig import Rig
 
 LOG_SCHEMA = "stepwitness-qualification-log/1"
-LOG_FILE, DOCUMENT_FILE = "acts.ledger.jsonl", "qualification.json"
+LOG_FILE, DOCUMENT_FILE = "acts.ledger.jsonl", QUALIFICATION.file
 
 
 @dataclass(frozen=True)

@@ -7,15 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from stepwitness.errors import StepwitnessError
-
-RENDERERS = "stepwitness.reports"
-"""The group of those that draw the report of a run's folder."""
+from stepwitness.records.kinds import RECORD
 
 PICTURES = "stepwitness.trend_pictures"
 """The group of those that draw the picture of a trend."""
 
 
-def rendered(directory: Path, group: str = RENDERERS) -> tuple[Path | None, list[str]]:
+def rendered(directory: Path, group: str = RECORD.renderers) -> tuple[Path | None, list[str]]:
     """What the first renderer of `group` wrote for `directory`, and each one that failed, in a sentence.
 
     A renderer may be anybody's: its mistake costs its sheet, never a record.

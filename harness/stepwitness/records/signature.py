@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 SCHEMA = "stepwitness-signature/1"
 PUBLIC_SUFFIX = ".pub"
+SUFFIX = ".signature.json"
 
 Passphrase = Callable[[], str]
 """Asks for the passphrase of a key; only called where the key is encrypted."""
@@ -169,7 +170,7 @@ def sign(document: Path, seal: str, key: Path, *, passphrase: Passphrase, now: d
         "signed": (now or datetime.now(UTC)).isoformat(timespec="seconds"),
         "key": _raw(private).hex(),
     }
-    path = document.with_name(f"{document.stem}.{digest(_raw(private))[:8]}.signature.json")
+    path = document.with_name(f"{document.stem}.{digest(_raw(private))[:8]}{SUFFIX}")
     try:
         write_new(path, canonical({**told, "signature": private.sign(canonical(told)).hex()}) + b"\n")
     except FileExistsError:
@@ -184,7 +185,17 @@ def sign(document: Path, seal: str, key: Path, *, passphrase: Passphrase, now: d
 
 def signatures(document: Path, seal: str) -> list[Signature]:
     """Every signature beside a document whose seal is `seal`, with why it doesn't hold, where it doesn't."""
-    return [_signature(path, seal) for path in sorted(document.parent.glob(f"{document.stem}.*.signature.json"))]
+    return [_signature(path, seal) for path in signature_files(document)]
+
+
+def signature_files(document: Path) -> list[Path]:
+    """The files of the signatures beside a document."""
+    return sorted(path for path in document.parent.glob(f"*{SUFFIX}") if is_signature(path.name, document))
+
+
+def is_signature(name: str, document: Path) -> bool:
+    """Whether a file is so named as a signature of a document."""
+    return name.startswith(f"{document.stem}.") and name.endswith(SUFFIX)
 
 
 def _signature(path: Path, seal: str) -> Signature:

@@ -9,7 +9,9 @@ from typing import Any
 import pytest
 from sqlalchemy import text
 
+from stepwitness.records.kinds import KINDS
 from stepwitness.records.manifest import FILE
+from stepwitness.records.sealed import write_sealed
 from stepwitness.records.store import Store, StoreError, StoreUnreachable, hand_over, open_store
 from stepwitness.records.store.engine import reading
 
@@ -99,6 +101,62 @@ def test_a_folder_that_holds_another_record_now_is_looked_at_again(
     shutil.rmtree(directory)
     run_folder(0, offset_um=12.0)
     assert len(hand_over(store, tmp_path / "reports").filed) == 1
+
+
+def signed_by(document: Path, name: str) -> Path:
+    """Something in the place of a signature: the store keeps it as it is."""
+    path = document.with_name(f"{document.stem}.{name}.signature.json")
+    path.write_text(f'{{"key":"{name}"}}')
+    return path
+
+
+def test_a_signature_that_came_since_goes_and_nothing_else_is_read(
+    store: Store, run_folder: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run_folder(0)
+    first = signed_by(run_folder(1) / FILE, "aaaaaaaa")
+    (_, filed) = hand_over(store, tmp_path / "reports").filed
+    assert store.file_names(filed.seal)[-1] == first.name, "those that are there already come with the record"
+    second = signed_by(first.with_name(FILE), "bbbbbbbb")
+    told = hand_over(store, tmp_path / "reports")
+    assert (told.filed, told.refused) == ((), ())
+    assert told.signatures == (second.relative_to(tmp_path / "reports").as_posix(),)
+    assert b"".join(store.pieces(filed.seal, second.name)) == second.read_bytes()
+
+    monkeypatch.setattr("stepwitness.records.store.handing_over.open_record", lambda _: pytest.fail("it was noted"))
+    assert hand_over(store, tmp_path / "reports").signatures == ()
+
+
+def test_other_documents_go_with_their_signatures(store: Store, tmp_path: Path) -> None:
+    """As where the store couldn't be reached when they were sealed."""
+    reports = tmp_path / "reports"
+    files = []
+    for kind in KINDS[1:]:
+        (reports / kind.name / "one").mkdir(parents=True)
+        files.append(write_sealed(reports / kind.name / "one" / kind.file, "tarnbrook/1", {"of": {"kind": kind.name}}))
+    signed_by(files[0], "aaaaaaaa")
+    told = hand_over(store, reports)
+    assert sorted(told.documents) == sorted(file.relative_to(reports).as_posix() for file in files)
+    assert told.signatures == (), "it came with its document"
+    for kind, file in zip(KINDS[1:], files, strict=True):
+        (kept,) = store.documents(kind.name)
+        assert (kept.key, kept.data) == (f"{kind.name}/one", file.read_bytes())
+    assert len(store.documents("signature")) == 1
+
+    later = signed_by(files[0], "bbbbbbbb")
+    assert hand_over(store, reports).signatures == (later.relative_to(reports).as_posix(),)
+    assert hand_over(store, reports, everything=True).documents == ()
+    assert len(store.documents("signature")) == 2
+
+
+def test_a_document_that_was_altered_stays_behind(store: Store, tmp_path: Path) -> None:
+    (tmp_path / "reports").mkdir()
+    file = write_sealed(tmp_path / "reports" / "lot.json", "tarnbrook/1", {"lot": {"quantity": 120}})
+    file.write_bytes(file.read_bytes().replace(b"120", b"121"))
+    told = hand_over(store, tmp_path / "reports")
+    assert told.documents == ()
+    assert told.refused == (f"{file} isn't what was sealed: lot.json: lot.quantity isn't what was sealed; now 121",)
+    assert store.documents("lot") == ()
 
 
 def test_no_folder_is_no_error(store: Store, tmp_path: Path) -> None:

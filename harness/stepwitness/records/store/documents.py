@@ -14,23 +14,36 @@ from stepwitness.records.store.models import DocumentRow
 from stepwitness.records.store.stored import StoredDocument
 
 
-def put_document(connection: Connection, *, kind: str, key: str, path: Path) -> None:
-    """Keep the document at `path`; another state of the same key stands beside the earlier one.
+def put_document(connection: Connection, *, kind: str, key: str, path: Path) -> bool:
+    """Keep the document at `path`; another state of the same key stands beside the earlier one. Whether it is new.
 
     Raises
     ------
     StoreError : where it can't be read.
     """
+    data = _bytes_of(path)
+    columns = {"kind": kind, "key": key, "seal": _seal(data), "filed": now(), "data": data}
+    return put_once(connection, DocumentRow, columns) is not None
+
+
+def has_document(connection: Connection, seal: str) -> bool:
+    """Whether a document of this seal is kept."""
+    return connection.scalar(select(DocumentRow.id).where(DocumentRow.seal == seal).limit(1)) is not None
+
+
+def _bytes_of(path: Path) -> bytes:
     try:
-        data = path.read_bytes()
+        return path.read_bytes()
     except OSError as error:
         raise StoreError(f"{path}: can't be read: {error.strerror}") from error
-    columns = {"kind": kind, "key": key, "seal": _seal(data), "filed": now(), "data": data}
-    put_once(connection, DocumentRow, columns)
+
+
+def seal_at(path: Path) -> str:
+    """As which a document is kept: the seal that it says, or the SHA-256 of its bytes where it says none."""
+    return _seal(_bytes_of(path))
 
 
 def _seal(data: bytes) -> str:
-    """The seal that the document says, or the SHA-256 of its bytes where it says none."""
     try:
         return str(json.loads(data)["seal"]["sha256"])
     except (ValueError, TypeError, KeyError):

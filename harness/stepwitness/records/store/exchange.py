@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path, PurePosixPath
 
 from stepwitness.errors import BadInput, Place
+from stepwitness.records import signature
 from stepwitness.records.journal import SUFFIX
 from stepwitness.records.manifest import FILE
 from stepwitness.records.store.errors import StoreError
@@ -106,4 +107,4 @@ def _checked(name: str, place: Place) -> PurePosixPath:
 
 
 def _is_of_a_record(name: str) -> bool:
-    return name == FILE or name.endswith((SUFFIX, ".signature.json"))
+    return name == FILE or name.endswith((SUFFIX, signature.SUFFIX))

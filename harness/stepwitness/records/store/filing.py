@@ -28,7 +28,7 @@ from stepwitness.records.store.models import (
     SplitsRow,
     SubjectRow,
 )
-from stepwitness.records.store.pieces import file_names, put_file
+from stepwitness.records.store.pieces import put_file
 
 
 def table_of(model: type[Base]) -> Table:
@@ -39,7 +39,7 @@ def table_of(model: type[Base]) -> Table:
 
 
 def put_record(connection: Connection, record: Record, folder: str) -> None:
-    """File a record that was verified; where its seal is there, nothing but signatures that came since."""
+    """File a record that was verified; nothing changes where its seal is there."""
     sections, seal = record.sections, str(record.seal["sha256"])
     run, chain = sections["run"], sections.get("chain") or {}
     subject = {
@@ -74,22 +74,11 @@ def put_record(connection: Connection, record: Record, folder: str) -> None:
             "filed": now(),
         },
     )
-    directory = Path(record.directory)
     if record_id is None:
-        record_id = connection.execute(select(RecordRow.id).where(RecordRow.seal == seal)).scalar_one()
-        _put_signatures(connection, record_id, directory)
         return
     _put_findings(connection, sections, record_id=record_id, subject_id=subject_id, started=started)
     for name in (FILE, *(entry["journal"] for entry in sections["procedures"])):
-        put_file(connection, record_id, directory / name)
-    _put_signatures(connection, record_id, directory)
-
-
-def _put_signatures(connection: Connection, record_id: int, directory: Path) -> None:
-    held = file_names(connection, record_id)
-    for path in sorted(directory.glob(f"{Path(FILE).stem}.*.signature.json")):
-        if path.name not in held:
-            put_file(connection, record_id, path)
+        put_file(connection, record_id, Path(record.directory) / name)
 
 
 def _put_findings(

@@ -1,4 +1,4 @@
-"""The folders of a rig to its store: each record once and in order, however often the way there is lost.
+"""The folders of a rig to its store: all that is sealed once and in order, however often the way there is lost.
 
 1. A folder is the truth until the store has its record; a note beside the folders says only where nobody needs to look
    again. Without notes, or for another store, everything is asked anew and nothing is filed twice.
@@ -9,15 +9,19 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from filelock import FileLock
 
 from stepwitness.errors import StepwitnessError
-from stepwitness.records.manifest import FILE, open_record
+from stepwitness.records.kinds import KINDS, RECORD, Kind
+from stepwitness.records.manifest import open_record
+from stepwitness.records.sealed import broken_places, read_sealed
+from stepwitness.records.signature import is_signature
 from stepwitness.records.store.errors import RecordDeleted, StoreError, StoreUnreachable
 from stepwitness.records.store.store import Store
 from stepwitness.records.store.stored import StoredRecord
@@ -33,22 +37,45 @@ class HandOver:
     ----------
     filed : records that the store hadn't, in the order in which it took them.
     refused : each folder that stayed behind, with the reason.
+    documents : lots, qualifications and proofs that the store hadn't. signatures : those that came since, of what the
+        store had already. Both as files below the folder of reports.
     """
 
-    filed: tuple[StoredRecord, ...]
-    refused: tuple[str, ...]
+    filed: tuple[StoredRecord, ...] = ()
+    refused: tuple[str, ...] = ()
+    documents: tuple[str, ...] = ()
+    signatures: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Found:
+    """A sealed file, its folder below the reports, when it was written, and the names of its signatures."""
+
+    kind: Kind
+    path: Path
+    folder: str
+    modified_ns: int
+    signatures: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        return self.folder if self.kind is RECORD else f"{self.folder}/{self.kind.file}"
+
+    @property
+    def state(self) -> tuple[int, tuple[str, ...]]:
+        """Nobody needs to look again before this is another one."""
+        return self.modified_ns, self.signatures
 
 
 @dataclass(frozen=True)
 class _Unfiled:
-    folder: str
+    found: _Found
     seal: str
-    modified_ns: int
-    order: tuple[str, int, str, int]
+    order: tuple[object, ...]
 
 
 def hand_over(store: Store, reports: Path, *, everything: bool = False) -> HandOver:
-    """File every record below `reports` that the store hasn't.
+    """File records and other sealed documents below `reports` that the store hasn't, and signatures that came since.
 
     Parameters
     ----------
@@ -60,7 +87,7 @@ def hand_over(store: Store, reports: Path, *, everything: bool = False) -> HandO
     """
     reports = Path(reports)
     if not reports.is_dir():
-        return HandOver((), ())
+        return HandOver()
     folder = reports / NOTES
     try:
         folder.mkdir(exist_ok=True)
@@ -72,63 +99,95 @@ def hand_over(store: Store, reports: Path, *, everything: bool = False) -> HandO
 
 def _handed_over(store: Store, reports: Path, notes: _Notes, *, everything: bool) -> HandOver:
     known = {} if everything else notes.read()
-    filed: list[StoredRecord] = []
-    waiting, refused = [], []
-    for path in _record_files(reports):
-        name = path.parent.relative_to(reports).as_posix()
-        modified_ns = path.stat().st_mtime_ns
-        if known.get(name) == modified_ns:
+    told = _Told()
+    waiting = []
+    for found in _sealed_below(reports):
+        if known.get(found.name) == found.state:
             continue
         try:
-            waiting.append(_unfiled(path, name, modified_ns))
+            waiting.append(_unfiled(found))
         except (StepwitnessError, KeyError, TypeError, AttributeError) as error:
-            refused.append(f"{path}: isn't a record that can be read: {error}")
+            told.refused.append(f"{found.path}: isn't a {found.kind.name} that can be read: {error}")
     for one in sorted(waiting, key=lambda one: one.order):
         try:
-            if not store.has(one.seal):
-                filed.append(store.file(reports / one.folder, folder=one.folder))
+            _file(store, one, told)
         except StoreUnreachable:
             raise
         except RecordDeleted as error:
-            refused.append(str(error))
+            told.refused.append(str(error))
         except StepwitnessError as error:
-            refused.append(str(error))
+            told.refused.append(str(error))
             continue
         notes.add(one)
-    return HandOver(tuple(filed), tuple(refused))
+    return HandOver(*(tuple(item) for item in vars(told).values()))
 
 
-def _record_files(reports: Path) -> Iterator[Path]:
-    return (path for path in reports.rglob(FILE) if path.is_file())
+@dataclass
+class _Told:
+    """`HandOver` while it grows."""
+
+    filed: list[StoredRecord] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
+    documents: list[str] = field(default_factory=list)
+    signatures: list[str] = field(default_factory=list)
 
 
-def _unfiled(path: Path, folder: str, modified_ns: int) -> _Unfiled:
-    record = open_record(path.parent)
+def _file(store: Store, one: _Unfiled, told: _Told) -> None:
+    found = one.found
+    if store.has(one.seal):
+        if found.signatures:
+            told.signatures += [f"{found.folder}/{name}" for name in store.file_signatures(found.path, one.seal)]
+    elif found.kind is RECORD:
+        told.filed.append(store.file(found.path.parent, folder=found.folder))
+    else:
+        broken = broken_places(found.path)
+        if broken:
+            raise StoreError(f"{found.path} isn't what was sealed: {broken[0]}")
+        store.file_document(found.kind.name, found.folder, found.path)
+        told.documents.append(found.name)
+
+
+def _sealed_below(reports: Path) -> Iterator[_Found]:
+    for above, _, names in os.walk(reports):
+        for kind in KINDS:
+            path = Path(above, kind.file)
+            if kind.file in names and path.is_file():
+                signatures = tuple(sorted(name for name in names if is_signature(name, path)))
+                folder = path.parent.relative_to(reports).as_posix()
+                yield _Found(kind, path, folder, path.stat().st_mtime_ns, signatures)
+
+
+def _unfiled(found: _Found) -> _Unfiled:
+    """What waits: records in the order of their chains, then other documents."""
+    if found.kind is not RECORD:
+        return _Unfiled(found, str(read_sealed(found.path).seal["sha256"]), (1, found.name))
+    record = open_record(found.path.parent)
     run, chain = record.sections["run"], record.sections.get("chain") or {}
-    order = (str(record.sections["bench"]["name"]), int(chain.get("number") or 0), str(run["started"]), run["attempt"])
-    return _Unfiled(folder, str(record.seal["sha256"]), modified_ns, order)
+    place = (str(record.sections["bench"]["name"]), int(chain.get("number") or 0), str(run["started"]), run["attempt"])
+    return _Unfiled(found, str(record.seal["sha256"]), (0, *place))
 
 
 class _Notes:
-    """Which folders one store has, as JSON lines; a line that was torn is as good as none."""
+    """What one store has, as JSON lines; a line that was torn is as good as none."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
 
-    def read(self) -> dict[str, int]:
-        """When the record of each folder was written, by the folder's name."""
+    def read(self) -> dict[str, tuple[int, tuple[str, ...]]]:
+        """When each sealed file was written, and its signatures, by its name here."""
         if not self._path.exists():
             return {}
-        found: dict[str, int] = {}
+        found: dict[str, tuple[int, tuple[str, ...]]] = {}
         for line in self._path.read_text(encoding="utf-8").splitlines():
             try:
                 note: dict[str, Any] = json.loads(line)
-                found[note["folder"]] = note["modified_ns"]
+                found[note["folder"]] = note["modified_ns"], tuple(note.get("signatures", ()))
             except (ValueError, KeyError, TypeError):
                 continue
         return found
 
     def add(self, one: _Unfiled) -> None:
-        note = {"folder": one.folder, "seal": one.seal, "modified_ns": one.modified_ns}
+        modified_ns, signatures = one.found.state
+        note = {"folder": one.found.name, "seal": one.seal, "modified_ns": modified_ns, "signatures": signatures}
         with open(self._path, "a", encoding="utf-8") as file:
             file.write(json.dumps(note) + "\n")

@@ -9,22 +9,23 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stepwitness.errors import StepwitnessError
+from stepwitness.records.kinds import Kind
 from stepwitness.records.store.handing_over import hand_over
 from stepwitness.records.store.store import open_store
 
 
 @dataclass(frozen=True)
 class Document:
-    """A sealed document, as what the store keeps it (`kind`), and by which key among those."""
+    """A sealed document, as what the store keeps it (`kind`), and by which key among those: its folder of reports."""
 
     kind: str
     key: str
     path: Path
 
     @classmethod
-    def below(cls, reports: Path, kind: str, path: Path) -> Document:
+    def below(cls, reports: Path, kind: Kind, path: Path) -> Document:
         """One whose key is its folder below `reports`."""
-        return cls(kind, path.parent.absolute().relative_to(reports.absolute()).as_posix(), path)
+        return cls(kind.name, path.parent.absolute().relative_to(reports.absolute()).as_posix(), path)
 
 
 @dataclass(frozen=True)

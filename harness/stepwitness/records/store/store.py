@@ -18,13 +18,14 @@ from stepwitness.records.store import queries
 from stepwitness.records.store.address import REPORTS, Address
 from stepwitness.records.store.chains import broken_chains
 from stepwitness.records.store.deletion import delete_record, deletions_of, refuse_deleted
-from stepwitness.records.store.documents import documents_of, put_document
+from stepwitness.records.store.documents import documents_of, has_document, put_document, seal_at
 from stepwitness.records.store.engine import make_engine, reading, tidy, writing
 from stepwitness.records.store.errors import StoreError
 from stepwitness.records.store.filing import put_record
 from stepwitness.records.store.models import IdentityRow, RecordRow
 from stepwitness.records.store.pieces import file_names, file_pieces
 from stepwitness.records.store.schema import prepare
+from stepwitness.records.store.signatures import put_signatures
 from stepwitness.records.store.stored import Deletion, StoredDocument, StoredFinding, StoredRecord, TrendPoint
 
 _SHORTEST_SEAL = 6
@@ -90,7 +91,7 @@ class Store:
     # -- records ---------------------------------------------------------------------------------------------
 
     def file(self, directory: Path, *, folder: str = "") -> StoredRecord:
-        """Take the record in a run's folder, with its journals; nothing changes where it is here already.
+        """Take the record in a run's folder, with journals and signatures; where it is here, signatures that are new.
 
         Parameters
         ----------
@@ -112,14 +113,16 @@ class Store:
             refuse_deleted(connection, str(record.seal["sha256"]))
             self._has_filed = True
             put_record(connection, record, folder or f"{directory.parent.name}/{directory.name}")
+            put_signatures(connection, directory / FILE, str(record.seal["sha256"]))
             found = queries.record_by_seal(connection, str(record.seal["sha256"]))
         assert found is not None, "it was filed, now or before"
         return found
 
     def has(self, seal: str) -> bool:
-        """Whether the record of this seal is here."""
+        """Whether the record, or another document, of this seal is here."""
         with reading(self._engine, self.address) as connection:
-            return connection.scalar(select(RecordRow.id).where(RecordRow.seal == seal)) is not None
+            record = connection.scalar(select(RecordRow.id).where(RecordRow.seal == seal))
+            return record is not None or has_document(connection, seal)
 
     def records(
         self,
@@ -301,9 +304,15 @@ class Store:
     # -- documents -------------------------------------------------------------------------------------------
 
     def file_document(self, kind: str, key: str, path: Path) -> None:
-        """Keep a sealed document: ``lot``, ``qualification`` or ``installation``; once, however often it is filed."""
+        """Keep a sealed document (``lot``, ``qualification`` or ``installation``) with its signatures; each once."""
         with writing(self._engine, self.address) as connection:
             put_document(connection, kind=kind, key=key, path=Path(path))
+            put_signatures(connection, Path(path), seal_at(Path(path)))
+
+    def file_signatures(self, document: Path, seal: str) -> list[str]:
+        """Keep the signatures beside a document of this seal, where that is here; the names of the new ones."""
+        with writing(self._engine, self.address) as connection:
+            return put_signatures(connection, document, seal)
 
     def documents(self, kind: str, key_prefix: str = "") -> tuple[StoredDocument, ...]:
         """By key; the states of one key in the order in which they were filed."""
