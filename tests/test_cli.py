@@ -216,10 +216,20 @@ class TestRecords:
         assert "not as in the record" in out
         assert 'isn\'t what was sealed; now "FAIL"' in err
 
-    @pytest.mark.parametrize("command", ["evaluate", "report"])
-    def test_no_record(self, tmp_path: Path, command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    @pytest.mark.parametrize(
+        ("command", "told"),
+        [
+            ("evaluate", "there is no record here; allowed: a folder with record.json"),
+            (
+                "report",
+                "there is no sealed document here; allowed: a folder with record.json, lot.json, qualification.json "
+                "or installation.json",
+            ),
+        ],
+    )
+    def test_no_record(self, tmp_path: Path, command: str, told: str, capsys: pytest.CaptureFixture[str]) -> None:
         assert cli.main([command, str(tmp_path)]) == 2
-        assert capsys.readouterr().err == f"{tmp_path}: there is no record here; allowed: a folder with record.json\n"
+        assert capsys.readouterr().err == f"{tmp_path}: {told}\n"
 
     @pytest.mark.parametrize(
         "content", ["", "[]", '{"schema":"other"}', '{"schema":"stepwitness-record/1","sections":{},"seal":{}}']

@@ -73,7 +73,7 @@ def seal_words(file: Path, seal: Mapping[str, Any]) -> str:
     try:
         held = signatures(file, str(seal.get("sha256", "")))
     except StepwitnessError as error:
-        return f"There are signatures beside it; they weren't checked: {error}."
+        return f"There are signatures beside the document; they weren't checked: {error}."
     told = [
         f"{one.file} doesn't hold: {one.broken}."
         if one.broken

@@ -238,7 +238,7 @@ def test_delete_is_a_recorded_act_and_the_chain_stays_whole(say: Any, seals: lis
     assert told.code == 0
     assert [path.name for path in Path("reports/doser-rig-1/night-1").iterdir()] == ["deleted.json"]
     assert len(json.loads(say("list", "--json").out)) == 2
-    assert "chains whole" in say("verify", "reports").out
+    assert "chains of records whole" in say("verify", "reports").out
     note = json.loads(Path("reports/doser-rig-1/night-1/deleted.json").read_bytes())["sections"]
     assert note["record"] == {"seal": seals[1]}
     assert (note["deletion"]["by"], note["deletion"]["why"]) == ("AB", "asked for by the customer")

@@ -104,7 +104,7 @@ def test_a_folder_of_records_is_checked_with_its_chains(nights: Path, said: Said
 
     assert code == 0
     assert lines == [
-        f"{nights}: 3 records, 3 of them whole, as sealed; chains whole",
+        f"{nights}: 3 records, all whole, as sealed; chains of records whole",
         "  3 not signed: their seals show accident, not forgery",
     ]
 
@@ -122,7 +122,7 @@ def test_what_is_dropped_doubled_or_changed_in_a_folder_is_named(nights: Path, n
         "doser-rig-1: thursday was sealed in the folder wednesday",
         "doser-rig-1: thursday is a copy of wednesday, record 3 of doser-rig-1",
         "doser-rig-1: record 2 of doser-rig-1 is missing",
-        f"{nights}: 3 records, 2 of them whole, as sealed; chains broken",
+        f"{nights}: 3 records, 2 of 3 whole, as sealed; chains of records broken",
         "  3 not signed: their seals show accident, not forgery",
     ]
 
@@ -185,14 +185,16 @@ def test_another_sealed_document_is_verified_and_signed(tmp_path: Path, said: Sa
     assert lines[0] == "lot.json: lot.quantity isn't what was sealed; now 121"
 
 
-def test_a_record_named_by_its_file_is_signed_with_its_journals(night: Path, tmp_path: Path, said: Said) -> None:
+@pytest.mark.parametrize("given", [".", FILE])
+def test_a_record_whose_readings_changed_isnt_signed(night: Path, tmp_path: Path, said: Said, given: str) -> None:
     said("key", tmp_path / "lab.pem")
     path = night / "play.journal.jsonl"
     path.write_bytes(path.read_bytes().replace(b"0.001001", b"0.001002", 1))
-    code, lines = said("sign", night / FILE, "--key", tmp_path / "lab.pem")
+    code, lines = said("sign", night / given, "--key", tmp_path / "lab.pem")
 
     assert code == 1
-    assert lines[-1] == f"{night / FILE}: not what was sealed, so it isn't signed"
+    assert lines[0].startswith("play.journal.jsonl:2: the line isn't the one that was sealed")
+    assert lines[-1] == f"{night / given}: not what was sealed, so it isn't signed"
     assert not list(night.glob("*.signature.json"))
 
 
@@ -206,9 +208,7 @@ def test_documents_among_records_are_verified_with_them(nights: Path, said: Said
     a_document(nights / "installation" / "2026-11-26T0119", "installation.json")
     code, lines = said("verify", nights)
     assert code == 0
-    assert lines[0] == (
-        f"{nights}: 3 records, 3 of them whole, as sealed; 2 other documents, 2 of them whole, as sealed; chains whole"
-    )
+    assert lines[0] == (f"{nights}: 3 records and 2 other documents, all whole, as sealed; chains of records whole")
     assert lines[1].startswith("  5 not signed")
 
     lot.write_bytes(lot.read_bytes().replace(b"120", b"121"))
@@ -218,18 +218,16 @@ def test_documents_among_records_are_verified_with_them(nights: Path, said: Said
         f"{lot}: not what was sealed",
         "  lot.json: lot.quantity isn't what was sealed; now 121",
     ]
-    assert "2 other documents, 1 of them whole" in lines[2]
+    assert "2 other documents, 4 of 5 whole" in lines[2]
     assert said("verify", lot.parent)[0] == 1, "its folder is as good as its file"
-    assert said("verify", nights / "installation")[1][0].endswith(
-        "installation: 1 other document, 1 of them whole, as sealed"
-    )
+    assert said("verify", nights / "installation")[1][0].endswith("installation: 1 document, whole, as sealed")
 
 
 def test_what_isnt_sealed_isnt_signed(nights: Path, tmp_path: Path, said: Said) -> None:
     said("key", tmp_path / "lab.pem")
     code, (line,) = said("sign", nights, "--key", tmp_path / "lab.pem")
     assert code == 2
-    assert line.startswith(f"{nights}: there is nothing sealed here")
+    assert line.startswith(f"{nights}: there is no sealed document here; allowed: a folder with record.json, lot.json")
 
 
 # -- signatures in the store ------------------------------------------------------------------------------------------
@@ -262,6 +260,11 @@ def test_a_store_without_the_document_takes_no_signature(nights: Path, tmp_path:
     code, lines = said("sign", night, "--key", tmp_path / "lab.pem")
     assert code == 0
     assert not [line for line in lines if "filed" in line]
+    said("key", tmp_path / "second.pem")
+    store_file = nights / "stepwitness.sqlite"
+    code, lines = said("sign", night, "--key", tmp_path / "second.pem", "--store", store_file)
+    assert code == 0
+    assert f"not filed in {store_file}: it hasn't the document" in lines
     with open_store(reports=nights) as store:
         assert store.documents("signature") == ()
 
@@ -281,7 +284,10 @@ def test_a_folder_without_records(tmp_path: Path, said: Said) -> None:
     code, (line,) = said("verify", tmp_path)
 
     assert code == 2
-    assert line == f"{tmp_path}: there is no record here; allowed: a folder with record.json, or one above such folders"
+    assert line == (
+        f"{tmp_path}: there is no sealed document here; allowed: a folder with record.json, lot.json, "
+        "qualification.json or installation.json, or one above such folders"
+    )
 
 
 def test_a_passphrase_without_a_terminal_is_refused(

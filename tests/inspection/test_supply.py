@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,7 +20,8 @@ from stepwitness.inspection.inspecting import inspect
 from stepwitness.inspection.supply import LOT_SCHEMA, HistoryBroken, Supply, plain_state, state_from
 from stepwitness.metrology.sampling import single_plan
 from stepwitness.metrology.switching import Stage, State
-from stepwitness.records.sealed import open_sealed
+from stepwitness.records.sealed import open_sealed, read_sealed
+from stepwitness.records.signature import make_key, sign
 
 TODAY = date(2026, 11, 25)
 
@@ -110,6 +112,19 @@ def test_discontinued_inspection_takes_no_lot_until_the_supplier_has_acted(inwar
         series.supply.resume(action="again", operator="")
     sections = series.arrive("+")
     assert (sections["switching"]["number"], sections["sampling"]["stage"]) == (9, "tightened")
+
+
+def test_signatures_beside_sentences_and_notes_are_no_part_of_the_history(inward, tmp_path: Path) -> None:
+    series = Deliveries(inward, sampling=ISO)
+    series.arrive("-------")
+    key = tmp_path / "lab.pem"
+    make_key(key)
+    series.supply.resume(action="a new tap", operator="AB")
+    before = [one.path for one in series.supply.chain]
+    for path in before:
+        sign(path, read_sealed(path).seal["sha256"], key, passphrase=lambda: "")
+    assert [one.path for one in series.supply.chain] == before
+    assert series.arrive("+")["switching"]["number"] == 9
 
 
 def test_reduced_and_back(inward) -> None:

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 
 from stepwitness.commands.show import KEY_HELP
 from stepwitness.commands.stored import SEAL_SHOWN, add_store, opened, unit_of, when
-from stepwitness.commands.terminal import NOT_GOOD, OK, RECORD_FILE, Commands, say
+from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
 from stepwitness.errors import BadInput, Place
+from stepwitness.records.kinds import RECORD
 
 if TYPE_CHECKING:
     from stepwitness.records.store import Deletion, StoredRecord
@@ -62,7 +63,7 @@ def _delete_folder(folder: Path, record: StoredRecord, deletion: Deletion) -> No
     from stepwitness.records.manifest import open_record
     from stepwitness.records.tombstone import bury
 
-    if not (folder / RECORD_FILE).is_file():
+    if not (folder / RECORD.file).is_file():
         return
     try:
         if open_record(folder).seal.get("sha256") != record.seal:

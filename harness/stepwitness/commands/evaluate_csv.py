@@ -6,7 +6,8 @@ import argparse
 from importlib.metadata import entry_points
 from pathlib import Path
 
-from stepwitness.commands.terminal import NOT_GOOD, OK, RENDERERS, Commands, good_enough, say, say_findings
+from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, good_enough, say, say_findings
+from stepwitness.records.kinds import RECORD
 
 
 def add(commands: Commands) -> None:
@@ -42,6 +43,6 @@ def run(given: argparse.Namespace) -> int:
     say_findings(again.findings, bench.axis)
     run = open_record(into).sections["run"]
     say(run["statement"])
-    renderer = next((entry for entry in entry_points(group=RENDERERS) if entry.name == "html"), None)
+    renderer = next((entry for entry in entry_points(group=RECORD.renderers) if entry.name == "html"), None)
     say(str(renderer.load()(into) if renderer is not None else record))
     return OK if not run["partial"] and good_enough(again.findings, strict=plan.purpose.strict) else NOT_GOOD

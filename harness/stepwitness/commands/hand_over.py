@@ -47,9 +47,7 @@ def run(given: argparse.Namespace) -> int:
             say(" ".join(refused.splitlines()), to_error=True)
         behind = f", {len(told.refused)} stay behind" if told.refused else ""
         others = ((told.documents, "document"), (told.signatures, "signature"))
-        counts = [
-            f"{len(told.filed)} records",
-            *(counted(len(files), what, gap=" ") for files, what in others if files),
-        ]
-        say(f"{', '.join(counts)} filed in {store.address}{behind}")
+        counts = [(len(told.filed), "record"), *((len(files), what) for files, what in others if files)]
+        filed = ", ".join(counted(count, what, gap=" ") for count, what in counts)
+        say(f"{filed} filed in {store.address}{behind}")
     return NOT_GOOD if told.refused else OK

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from stepwitness.commands.documents import draw_page
 from stepwitness.commands.lot_screen import SHEET, say_head, say_json, say_lot, sections_now
 from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
 from stepwitness.errors import BadInput
@@ -138,19 +139,10 @@ def _show(given: argparse.Namespace) -> int:
         _opened(folder / LOT_FILE) if sealed else sections_now(read_progress(description, plan, rig, given.reports))
     )
     if sealed and not (folder / SHEET).exists():
-        _draw_sheet(folder)
+        draw_page(folder / LOT_FILE)  # its process died between its sentence and its sheet
     if not given.json:
         say_head(sections)
     return _told(given, sections, folder)
-
-
-def _draw_sheet(folder: Path) -> None:
-    """Draw the sheet of a lot whose process died between its sentence and its sheet."""
-    from stepwitness.records.kinds import LOT
-    from stepwitness.records.rendering import rendered
-
-    for trouble in rendered(folder, LOT.renderers)[1]:
-        say(trouble, to_error=True)
 
 
 def _close(given: argparse.Namespace) -> int:

@@ -10,15 +10,16 @@ from typing import Any
 
 from stepwitness.commands.prompts import say_wrapped
 from stepwitness.commands.terminal import WIDTH, say
+from stepwitness.records.kinds import QUALIFICATION
 
-PAGE, DOCUMENT = "qualification.html", "qualification.json"
+PAGE = "qualification.html"
 
 Sections = Mapping[str, Any]
 
 
 def say_json(sections: Sections, folder: Path) -> None:
     """The qualification for a machine; `sealed` tells whether it has ended."""
-    sealed = (folder / DOCUMENT).exists()
+    sealed = (folder / QUALIFICATION.file).exists()
     say(json.dumps({"folder": str(folder), "sealed": sealed, **sections}, indent=2, ensure_ascii=False))
 
 

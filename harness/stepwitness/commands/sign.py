@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stepwitness.commands.sealed_files import broken_in, sealed_file
+from stepwitness.commands.documents import broken_in, draw_page, one_document
 from stepwitness.commands.stored import add_store
 from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
 from stepwitness.errors import BadInput, Place, StepwitnessError
@@ -16,10 +16,10 @@ if TYPE_CHECKING:
 
 
 def add(commands: Commands) -> None:
-    sign = commands.add_parser("sign", help="sign a record, or the document of a lot, so that forgery shows too")
+    sign = commands.add_parser("sign", help="sign a record, or another sealed document, so that forgery shows too")
     sign.add_argument(
         "path",
-        metavar="RECORD",
+        metavar="DOCUMENT",
         type=Path,
         help="the folder of a run, a lot, a qualification or an installation's proof; or another sealed file",
     )
@@ -34,9 +34,7 @@ def run(given: argparse.Namespace) -> int:
     from stepwitness.records.sealed import read_sealed
     from stepwitness.records.signature import sign
 
-    file = sealed_file(given.path)
-    if file is None:
-        raise BadInput("there is nothing sealed here", place=Place(str(given.path)), allowed="a record or its folder")
+    file = one_document(given.path)
     store = _store(given.store, file)
     broken = broken_in(file)
     for place in broken:
@@ -46,10 +44,10 @@ def run(given: argparse.Namespace) -> int:
         return NOT_GOOD
     seal = str(read_sealed(file).seal["sha256"])
     signature = sign(file, seal, given.key, passphrase=asked)
-    _draw_anew(file)
+    draw_page(file)  # it says who signed
     say(str(signature))
     if store is not None:
-        _file(store, file, seal)
+        _file(store, file, seal, is_named=bool(given.store))
     return OK
 
 
@@ -69,29 +67,24 @@ def _store(where: str | None, file: Path) -> Address | None:
     return None
 
 
-def _file(store: Address, file: Path, seal: str) -> None:
-    """A store that has the document takes its signature; what hinders it costs a line, and no signature."""
+def _file(store: Address, file: Path, seal: str, *, is_named: bool) -> None:
+    """A store that has the document takes its signature; what hinders it costs a line, and no signature.
+
+    One that hasn't the document is no fault, unless it was named.
+    """
     from stepwitness.records.store import Store
 
     try:
         with Store(store) as opened:
             if opened.file_signatures(file, seal):
                 say(f"filed in {store}, too")
+            elif is_named:
+                say(f"not filed in {store}: it hasn't the document", to_error=True)
     except StepwitnessError as error:
         say(
             f"not in the store yet, 'stepwitness hand-over' files it: {' '.join(str(error).splitlines())}",
             to_error=True,
         )
-
-
-def _draw_anew(file: Path) -> None:
-    """The sheet says who signed."""
-    from stepwitness.records.kinds import kind_of
-    from stepwitness.records.rendering import rendered
-
-    kind = kind_of(file)
-    for trouble in rendered(file.parent, kind.renderers)[1] if kind is not None else ():
-        say(trouble, to_error=True)
 
 
 def asked(prompt: str = "passphrase of the key: ") -> str:

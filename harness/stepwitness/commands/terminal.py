@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 from stepwitness.errors import BadInput, Place, StepwitnessError
+from stepwitness.records.kinds import RECORD
 
 if TYPE_CHECKING:
     from stepwitness.axis import Axis
@@ -21,8 +22,6 @@ OK, NOT_GOOD, BAD_INPUT = 0, 1, 2
 INTERRUPTED = 130
 
 WIDTH = 80
-RENDERERS = "stepwitness.reports"
-RECORD_FILE = "record.json"
 
 
 def say(text: str, *, to_error: bool = False) -> None:
@@ -44,8 +43,8 @@ def told(error: StepwitnessError) -> int:
 
 
 def record_folder(directory: Path) -> Path:
-    if not (directory / RECORD_FILE).is_file():
-        raise BadInput("there is no record here", place=Place(str(directory)), allowed=f"a folder with {RECORD_FILE}")
+    if not (directory / RECORD.file).is_file():
+        raise BadInput("there is no record here", place=Place(str(directory)), allowed=f"a folder with {RECORD.file}")
     return directory
 
 

@@ -1,4 +1,7 @@
-"""`stepwitness verify`: seals, every batch of the journals, signatures, and the chain of a bench's records."""
+"""`stepwitness verify`: seals, every batch of the journals, signatures, and the chain of a bench's records.
+
+Of a folder with many: every record and every other document below it, and the chains of the records.
+"""
 
 from __future__ import annotations
 
@@ -8,10 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stepwitness.commands.sealed_files import broken_in, sealed_file
+from stepwitness.commands.documents import broken_in, document_at, documents_below
 from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
-from stepwitness.errors import BadInput, Place
-from stepwitness.records.kinds import KINDS, RECORD
+from stepwitness.records.kinds import RECORD
 
 if TYPE_CHECKING:
     from stepwitness.records.signature import Signature
@@ -25,7 +27,7 @@ def add(commands: Commands) -> None:
     )
     verify.add_argument(
         "path",
-        metavar="RECORD",
+        metavar="DOCUMENT",
         type=Path,
         help="the folder of a run, a lot, a qualification or an installation's proof; or a folder with many, whose "
         "chains are checked too; or another sealed file",
@@ -37,17 +39,8 @@ def add(commands: Commands) -> None:
 def run(given: argparse.Namespace) -> int:
     path: Path = given.path
     wanted = _Wanted.of(given.public_key)
-    file = sealed_file(path)
-    if file is not None:
-        return _one(path, file, wanted)
-    files = [file for kind in KINDS for file in sorted(path.rglob(kind.file))]
-    if not files:
-        raise BadInput(
-            "there is no record here",
-            place=Place(str(path)),
-            allowed=f"a folder with {RECORD.file}, or one above such folders",
-        )
-    return _many(path, files, wanted)
+    file = document_at(path)
+    return _one(path, file, wanted) if file is not None else _many(path, documents_below(path), wanted)
 
 
 @dataclass(frozen=True)
@@ -93,32 +86,30 @@ def _many(path: Path, files: Sequence[Path], wanted: _Wanted) -> int:
     from stepwitness.display import counted
     from stepwitness.records.chain import broken_chains
 
-    records = [file.parent for file in files if file.name == RECORD.file]
-    whole = {True: 0, False: 0}
-    unsigned = 0
+    runs = [file.parent for file in files if file.name == RECORD.file]
+    whole = unsigned = 0
     for file in files:
-        of_a_record = file.name == RECORD.file
         found = _found(file, wanted)
-        whole[of_a_record] += not found.broken
-        unsigned += not found.signed
+        whole, unsigned = whole + (not found.broken), unsigned + (not found.signed)
         if found.broken:
-            say(f"{file.parent if of_a_record else file}: {found.verdict}")
+            say(f"{file.parent if file.name == RECORD.file else file}: {found.verdict}")
         for place in found.broken:
             say(f"  {place}")
-    chains = broken_chains(records)
+    chains = broken_chains(runs)
     for place in chains:
         say(place)
-    counts = [
-        f"{counted(many, what, gap=' ')}, {whole[what == 'record']} of them whole, as sealed"
-        for what, many in (("record", len(records)), ("other document", len(files) - len(records)))
-        if many
-    ]
-    if records:
-        counts.append(f"chains {'broken' if chains else 'whole'}")
-    say(f"{path}: {'; '.join(counts)}")
+    kinds = ((len(runs), "record"), (len(files) - len(runs), "other document" if runs else "document"))
+    held = " and ".join(counted(count, what, gap=" ") for count, what in kinds if count)
+    chained = f"; chains of records {'broken' if chains else 'whole'}" if runs else ""
+    say(f"{path}: {held}, {_so_many(whole, len(files))}{chained}")
     if unsigned:
         say(f"  {unsigned} {UNSIGNED.replace('the seal shows', 'their seals show') if unsigned > 1 else UNSIGNED}")
-    return NOT_GOOD if chains or sum(whole.values()) < len(files) else OK
+    return NOT_GOOD if chains or whole < len(files) else OK
+
+
+def _so_many(whole: int, of: int) -> str:
+    told = f"{whole} of {of} " if whole < of else "all " if of > 1 else ""
+    return f"{told}whole, as sealed"
 
 
 def _found(file: Path, wanted: _Wanted) -> _Found:

@@ -21,7 +21,7 @@ from filelock import FileLock
 from stepwitness.errors import BadInput, StepwitnessError
 from stepwitness.metrology.sampling import Edition
 from stepwitness.metrology.switching import Stage, State, resumed
-from stepwitness.records.kinds import LOT
+from stepwitness.records.kinds import LOT, RESUMPTION_FILE, RESUMPTION_FILES
 from stepwitness.records.ledger import Event, read_events
 from stepwitness.records.sealed import Sealed, broken_places, open_sealed, write_sealed
 
@@ -75,7 +75,7 @@ class Supply:
         ------
         HistoryBroken : one that isn't whole, or a gap between them.
         """
-        paths = [*self.folder.glob(f"*/{LOT_FILE}"), *self.folder.glob("resumption-*.json")]
+        paths = [*self.folder.glob(f"*/{LOT_FILE}"), *self.folder.glob(RESUMPTION_FILES)]
         found = sorted((self._whole(path) for path in paths), key=lambda one: int(one.sections["switching"]["number"]))
         last = None
         for number, one in enumerate(found, start=1):
@@ -188,7 +188,7 @@ class Supply:
             "resumption": {"action": action, "operator": operator},
             "switching": {**link, "before": plain_state(state), "after": plain_state(resumed(state))},
         }
-        return write_sealed(self.folder / f"resumption-{link['number']}.json", RESUMPTION_SCHEMA, sections)
+        return write_sealed(self.folder / RESUMPTION_FILE.format(link["number"]), RESUMPTION_SCHEMA, sections)
 
 
 _MOVES = {

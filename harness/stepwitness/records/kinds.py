@@ -1,4 +1,4 @@
-"""Kinds of sealed documents that stand in folders of their own: file, name in the store, and who draws their sheets."""
+"""Kinds of sealed documents: the name of each one's file, as what the store keeps it, and who draws its page."""
 
 from __future__ import annotations
 
@@ -9,7 +9,13 @@ from pathlib import Path
 
 @dataclass(frozen=True)
 class Kind:
-    """`name` : as what a document is told and kept. `renderers` : entry points that draw its sheet into its folder."""
+    """A document that has a folder of its own.
+
+    Attributes
+    ----------
+    name : as what the document is told and kept. file : its name there.
+    renderers : the entry point group of those that draw its page into its folder.
+    """
 
     name: str
     file: str
@@ -22,6 +28,12 @@ QUALIFICATION = Kind("qualification", "qualification.json", "stepwitness.qualifi
 INSTALLATION = Kind("installation", "installation.json", "stepwitness.installation_reports")
 
 KINDS: Sequence[Kind] = (RECORD, LOT, QUALIFICATION, INSTALLATION)
+
+RESUMPTION_FILE = "resumption-{}.json"
+"""A note that a supplier's inspection goes on, by its number: sealed, beside the folders of the supplier's lots."""
+
+RESUMPTION_FILES = RESUMPTION_FILE.format("*[0-9]")
+"""All of them, as a pattern that their signatures don't match."""
 
 
 def kind_of(file: Path) -> Kind | None:

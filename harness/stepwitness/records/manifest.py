@@ -15,6 +15,7 @@ from typing import Any
 from stepwitness.records import schema_1
 from stepwitness.records.batch_checks import changed_in
 from stepwitness.records.journal import SUFFIX, JournalReadings, batch_in, line_digest
+from stepwitness.records.kinds import RECORD
 from stepwitness.records.sealed import (
     RecordError,
     Sealed,
@@ -27,7 +28,7 @@ from stepwitness.records.sealed import (
 
 SCHEMA = "stepwitness-record/2"
 SCHEMAS = (schema_1.SCHEMA, SCHEMA)
-FILE = "record.json"
+FILE = RECORD.file
 SECTIONS = (
     "run",
     "plan",
