@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from stepwitness.bench.assembly import stand_in_parts
 from stepwitness.bench.description import BenchDescription
@@ -16,6 +17,9 @@ from stepwitness.devices.clock import VirtualClock
 from stepwitness.standin.rig import Rig
 
 pytest_plugins = ["pytester"]
+
+settings.register_profile("untimed", deadline=None)  # a busy machine is no defect
+settings.load_profile("untimed")
 
 
 class EventfulClock(VirtualClock):

@@ -106,7 +106,7 @@ class TestSizes:
 
 
 class TestConversions:
-    @settings(max_examples=200, deadline=None)
+    @settings(max_examples=200)
     @given(axis=axes, microsteps=far)
     def test_microsteps_come_back_through_travel_and_counts(self, axis: Axis, microsteps: int) -> None:
         travel = axis.travel_of_microsteps(microsteps)
@@ -116,7 +116,7 @@ class TestConversions:
         assert axis.travel_of_counts(counts) == travel
         assert axis.nearest_microstep(travel) == microsteps
 
-    @settings(max_examples=200, deadline=None)
+    @settings(max_examples=200)
     @given(axis=axes, counts=far)
     def test_counts_come_back_through_travel_and_microsteps(self, axis: Axis, counts: int) -> None:
         travel = axis.travel_of_counts(counts)
@@ -124,7 +124,7 @@ class TestConversions:
         assert axis.counts_of_microsteps(axis.microsteps_of_counts(counts)) == counts
         assert axis.counts_of_microsteps(axis.microsteps_of_travel(travel)) == counts
 
-    @settings(max_examples=100, deadline=None)
+    @settings(max_examples=100)
     @given(axis=axes, moves=st.lists(far, min_size=1, max_size=50))
     def test_many_moves_add_up_without_drift(self, axis: Axis, moves: list[int]) -> None:
         travelled = sum((axis.travel_of_microsteps(move) for move in moves), Fraction(0))
@@ -132,7 +132,7 @@ class TestConversions:
         assert travelled == axis.travel_of_microsteps(sum(moves))
         assert axis.travel_of_counts(counted) == travelled
 
-    @settings(max_examples=100, deadline=None)
+    @settings(max_examples=100)
     @given(axis=axes, counts=far)
     def test_a_reversed_encoder_counts_the_other_way(self, axis: Axis, counts: int) -> None:
         assert axis.encoder is not None
@@ -140,13 +140,13 @@ class TestConversions:
         assert turned.travel_of_counts(counts) == -axis.travel_of_counts(counts)
         assert turned.count_travel == axis.count_travel > 0
 
-    @settings(max_examples=200, deadline=None)
+    @settings(max_examples=200)
     @given(microsteps=st.integers(-(2**50), 2**50))
     def test_a_float_travel_still_finds_its_microstep(self, microsteps: int) -> None:
         """A float holds 53 bits, so up to 2**50 microsteps its error stays under half of one."""
         assert DOSER.nearest_microstep(float(DOSER.travel_of_microsteps(microsteps))) == microsteps
 
-    @settings(max_examples=100, deadline=None)
+    @settings(max_examples=100)
     @given(axis=axes, travel=st.fractions(min_value=-10, max_value=10, max_denominator=10**9))
     def test_the_nearest_microstep_is_at_most_half_a_microstep_away(self, axis: Axis, travel: Fraction) -> None:
         away = axis.travel_of_microsteps(axis.nearest_microstep(travel)) - travel
@@ -239,7 +239,7 @@ class TestFollowingErrorWindow:
         both = bounds(speed_m_per_s=0.03, skew_s=2e-4, current_lag_s=2e-4, swing_steps=0.5, torque_ratio=0.5)
         assert both.least_steps == pytest.approx(1 / 16 + 1.2 + 0.5 + 1 / 3)
 
-    @settings(max_examples=100, deadline=None)
+    @settings(max_examples=100)
     @given(
         torque_ratio=st.floats(0, 2),
         swing_steps=st.floats(0, 3),

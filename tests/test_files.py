@@ -280,7 +280,7 @@ def tries(text: str) -> None:
     told.encode()
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.text())
 @example('a: "\\U00110000"')
 @example("%YAML 1." + "9" * 5000 + "\n---\na: 1")
@@ -293,13 +293,13 @@ def test_any_text_gives_a_tree_or_a_refusal(text: str) -> None:
     tries(text)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(st.lists(YAML_PIECES, max_size=30).map("".join))
 def test_any_heap_of_yaml_pieces_gives_a_tree_or_a_refusal(text: str) -> None:
     tries(text)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(content=st.binary(max_size=200))
 def test_any_bytes_on_disk_give_a_tree_or_a_refusal(tmp_path_factory: pytest.TempPathFactory, content: bytes) -> None:
     path = tmp_path_factory.getbasetemp() / "any.yaml"
@@ -330,7 +330,7 @@ def as_yaml(value: object) -> str:
     return f'"{escaped}"'
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.dictionaries(VISIBLE, TREES, min_size=1, max_size=4))
 def test_what_was_written_is_what_is_read(tree: dict[str, object]) -> None:
     assert plain(parse_yaml(as_yaml(tree), "rig.yaml")) == tree

@@ -159,7 +159,7 @@ def test_a_number_beyond_floats_is_refused_as_a_float() -> None:
         si(text, Kind.TRAVEL)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.text(max_size=30), st.sampled_from(Kind))
 @example("1 m^-4^-4", Kind.TRAVEL)
 @example("1e99 Ym", Kind.TRAVEL)
@@ -169,7 +169,7 @@ def test_any_text_is_a_number_or_a_refusal(text: str, kind: Kind) -> None:
         assert isinstance(si(text, kind), float)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     number=st.sampled_from(["1", "-2.5", "1/8", "1e3", ".5"]),
     unit=st.lists(
@@ -201,14 +201,14 @@ UNITS = st.sampled_from(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(first=FRACTIONS, second=FRACTIONS, unit=UNITS)
 def test_sums_are_exact(first: Fraction, second: Fraction, unit: tuple[str, Kind]) -> None:
     word, kind = unit
     assert exact(f"{first} {word}", kind) + exact(f"{second} {word}", kind) == exact(f"{first + second} {word}", kind)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(number=st.floats(1e-6, 1e6), unit=UNITS)
 def test_back_into_the_unit_that_was_typed(number: float, unit: tuple[str, Kind]) -> None:
     word, kind = unit

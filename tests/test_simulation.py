@@ -61,7 +61,7 @@ def test_the_same_names_give_the_same_digits() -> None:
     assert simulated(budget, 2.0, "a", "b") != simulated(budget, 2.0, "a", "c")
 
 
-@profile(deadline=None, max_examples=20)
+@profile(max_examples=20)
 @given(scale=st.floats(1e-9, 1e9))
 def test_it_scales_with_its_unit(scale: float) -> None:
     plain = simulated((one(1.0, "rectangular"), one(0.5)), 2.0, "a")

@@ -531,7 +531,7 @@ def written(value: object) -> str:
     return f'"{value}"'
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     st.dictionaries(
         st.sampled_from(KEYS),
@@ -554,7 +554,7 @@ def test_any_tree_of_known_keys_is_a_bench_or_a_refusal(tree: dict[str, object])
     assert "\n" not in message
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     key=st.sampled_from([match.group() for match in re.finditer(r"(?<=: )[^{}\[\],\n]+(?=[,}\n])", RIG)]), value=LEAVES
 )

@@ -30,7 +30,7 @@ def test_by_hand() -> None:
     assert result.trend == pytest.approx(stats.linregress([0.5, 3.0, 6.5], [1.0, 2.0, 3.0]).slope, rel=1e-12)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(PAIRS, st.integers(-99, 99), st.sampled_from([0.5, 4.0]))
 def test_shift_of_both_and_unit(pairs: list[tuple[int, int]], shift: int, unit: float) -> None:
     first, second = np.array(pairs, dtype=float).T
@@ -41,7 +41,7 @@ def test_shift_of_both_and_unit(pairs: list[tuple[int, int]], shift: int, unit: 
     assert moved.lower_interval.low == pytest.approx(unit * plain.lower_interval.low, abs=1e-8)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(PAIRS)
 def test_witnesses_swapped_mirror_the_limits(pairs: list[tuple[int, int]]) -> None:
     first, second = np.array(pairs, dtype=float).T

@@ -17,7 +17,7 @@ from stepwitness.metrology.statistics import BadReadings, NotEnoughReadings
 values = st.lists(st.integers(-50, 50), min_size=4, max_size=12).filter(lambda v: len(set(v)) > 1)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(values, st.integers(-1000, 1000), st.sampled_from([0.25, 4.0, 1e-6]))
 def test_shift_and_unit_change_nothing(readings: list[int], shift: int, unit: float) -> None:
     plain = performance(readings, lower=-60.0, upper=70.0)
@@ -31,7 +31,7 @@ def test_shift_and_unit_change_nothing(readings: list[int], shift: int, unit: fl
     assert moved.outside_upper == pytest.approx(plain.outside_upper, rel=1e-7)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(values)
 def test_mirrored_readings_swap_the_limits(readings: list[int]) -> None:
     plain = performance(readings, lower=-60.0, upper=70.0)
@@ -43,7 +43,7 @@ def test_mirrored_readings_swap_the_limits(readings: list[int]) -> None:
     assert mirrored.outside_upper == pytest.approx(plain.outside_lower, rel=1e-9)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(values, st.permutations(range(4)))
 def test_order_changes_nothing(readings: list[int], order: list[int]) -> None:
     shuffled = [readings[place] for place in order] + readings[4:]
@@ -53,7 +53,7 @@ def test_order_changes_nothing(readings: list[int], order: list[int]) -> None:
     )
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(values)
 def test_more_confidence_is_wider_and_holds_the_value(readings: list[int]) -> None:
     narrow = performance(readings, lower=-60.0, upper=70.0, confidence=0.8).least

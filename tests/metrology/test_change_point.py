@@ -58,7 +58,7 @@ def test_the_set_of_places_holds_the_step() -> None:
     assert held / 150 > 0.86
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(
     st.lists(st.integers(-9, 9), min_size=6, max_size=15).filter(lambda v: len(set(v)) > 1),
     st.integers(-99, 99),

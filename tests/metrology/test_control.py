@@ -45,7 +45,7 @@ def test_subgroups_by_hand() -> None:
     assert chart.location.tolist() == pytest.approx([1.0, 10.0 / 3.0])
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(
     st.lists(st.integers(-30, 30), min_size=4, max_size=15).filter(lambda v: len(set(v)) > 1),
     st.integers(-99, 99),

@@ -46,7 +46,7 @@ def test_suspensions_enter_as_survivors() -> None:
     assert fit.scale > fit_weibull(lives).scale
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(st.lists(st.integers(1, 1000), min_size=4, max_size=10, unique=True), st.sampled_from([1e-3, 60.0]))
 def test_unit_scales_and_order_doesnt_matter(lives: list[int], unit: float) -> None:
     plain = fit_weibull(lives)

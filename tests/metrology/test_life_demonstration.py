@@ -32,7 +32,7 @@ def test_one_mission_each_is_the_success_run() -> None:
     assert one.units == 38
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(st.integers(3, 60), st.floats(0.7, 4.0), st.floats(0.6, 0.99), st.integers(0, 2))
 def test_units_and_duration_are_dual(units: int, shape: float, reliability: float, failures: int) -> None:
     test = duration_for_units(mission=100.0, reliability=reliability, units=units, shape=shape, failures=failures)

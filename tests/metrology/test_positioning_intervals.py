@@ -82,7 +82,7 @@ def test_the_frozen_draws_err_by_less_than_what_coverage_is_held_to(seed: int) -
         assert known.within(interval.low, interval.high) == pytest.approx(0.95, abs=0.008), name
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(shift=st.floats(-1e3, 1e3), scale=st.floats(1e-6, 1e3))
 def test_a_shift_changes_nothing_and_a_unit_scales(shift: float, scale: float) -> None:
     up, down = an_axis()

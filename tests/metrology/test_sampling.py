@@ -52,7 +52,7 @@ def test_one_step_tighter_is_asked_of_plans_with_two_or_more_alone() -> None:
             assert tighter < plan.ac
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(st.integers(5, 3000), st.floats(0.01, 0.3), st.integers(0, 3))
 def test_an_isolated_lot_is_the_smallest_sample(lot: int, quality: float, ac: int) -> None:
     nonconforming = math.ceil(quality * lot - 1e-9)

@@ -39,7 +39,7 @@ def test_two_sided_factor_reaches_its_confidence(n: int, content: float, confide
     assert reached == pytest.approx(confidence, abs=2e-6)
 
 
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=15)
 @given(st.integers(2, 60), st.floats(0.5, 0.99), st.floats(0.5, 0.99))
 def test_factors_are_ordered(n: int, content: float, confidence: float) -> None:
     one = tol.one_sided_factor(n, content=content, confidence=confidence)
@@ -69,7 +69,7 @@ def test_known_sd() -> None:
     assert known.high - known.low == pytest.approx(2.0 * 2.0 * known.k)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.lists(st.integers(-40, 40), min_size=3, max_size=10).filter(lambda v: len(set(v)) > 1), st.integers(-99, 99))
 def test_shift_and_unit(values: list[int], shift: int) -> None:
     plain = tol.normal_tolerance(values, content=0.9)

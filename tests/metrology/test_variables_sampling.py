@@ -47,7 +47,7 @@ def test_two_limits_come_down_to_one(n: int) -> None:
     assert both == pytest.approx(variables.accept_one_limit(n, 1.5, 0.02), abs=1e-7)
 
 
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=15)
 @given(st.integers(5, 60), st.floats(0.5, 1.7))
 def test_the_curve_falls(n: int, k: float) -> None:
     one = [variables.accept_one_limit(n, k, p) for p in (0.001, 0.01, 0.05, 0.2)]

@@ -21,7 +21,7 @@ def approach(t: np.ndarray, growth: float, settle: float, start: float = 0.0) ->
     return start + growth * -np.expm1(-t / settle)
 
 
-@profile(deadline=None, max_examples=40)
+@profile(max_examples=40)
 @given(
     growth=st.floats(0.1, 1e3) | st.floats(-1e3, -0.1),
     settle=st.floats(100.0, 1700.0),

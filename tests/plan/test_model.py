@@ -416,7 +416,7 @@ PIECES = [
 ]
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(name=st.sampled_from(["backlash", "travel_time", "x"]), pieces=st.lists(st.sampled_from(PIECES), max_size=5))
 def test_any_heap_of_settings_is_a_plan_or_a_refusal(
     bench: BenchDescription, known: Known, name: str, pieces: list[str]

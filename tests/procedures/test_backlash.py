@@ -63,7 +63,7 @@ def train(backlash_m: float, stiffness_n_per_m: float = STIFFNESS_N_PER_M) -> Ca
 
 
 class TestArithmetic:
-    @profile(max_examples=50, deadline=None)
+    @profile(max_examples=50)
     @given(backlash_m=st.floats(0.0, 1e-4), stiffness=st.floats(1e6, 1e9), motor_m=st.floats(-1e-5, 1e-5))
     def test_clearance_and_wind_up_come_back_exactly(
         self, doser: BenchDescription, kept: Any, backlash_m: float, stiffness: float, motor_m: float

@@ -95,7 +95,7 @@ def same(one: dict[str, Estimate], other: dict[str, Estimate], *, but: tuple[str
 
 
 @each
-@profile(deadline=None, max_examples=15)
+@profile(max_examples=15)
 @given(shift=st.floats(-1e-3, 1e-3), seed=st.integers(0, 99))
 def test_another_zero_of_the_gauge_changes_no_figure(
     evaluate: Evaluate, procedure: Procedure, table: str, rows: Callable[[int], Rows], shift: float, seed: int
@@ -105,7 +105,7 @@ def test_another_zero_of_the_gauge_changes_no_figure(
 
 
 @each
-@profile(deadline=None, max_examples=15)
+@profile(max_examples=15)
 @given(seed=st.integers(0, 99), order=st.randoms(use_true_random=False))
 def test_the_order_of_runs_changes_no_figure(
     evaluate: Evaluate, procedure: Procedure, table: str, rows: Callable[[int], Rows], seed: int, order: Any

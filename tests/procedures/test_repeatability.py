@@ -179,7 +179,7 @@ class TestArithmetic:
 
 
 class TestTargets:
-    @profile(max_examples=50, deadline=None)
+    @profile(max_examples=50)
     @given(targets=st.integers(2, 60), seed=st.integers(0, 1000), overrun_m=st.floats(1e-5, 0.01))
     def test_the_rule(self, doser: BenchDescription, targets: int, seed: int, overrun_m: float) -> None:
         """Inside the envelope, whole microsteps, rising, the outer two an overrun from its ends, the rest shifted by

@@ -51,7 +51,7 @@ def readings(
 
 
 class TestArithmetic:
-    @profile(max_examples=20, deadline=None)
+    @profile(max_examples=20)
     @given(
         amplitudes=st.tuples(*[st.floats(1e-7, 2e-5)] * 4),
         slope=st.floats(-1e-3, 1e-3),

@@ -49,7 +49,7 @@ def test_a_line_that_was_torn_was_never_written_and_gives_way(path: Path, cut: i
     assert marks(path) == "abx"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(data=st.data())
 def test_any_changed_byte_but_the_last_newline_is_found(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject

@@ -110,7 +110,7 @@ def obey(rig: Rig, clock: VirtualClock, drive: Any, command: tuple[Any, ...]) ->
             getattr(drive, name)(*arguments)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow])
 @given(told=commands, axis=st.sampled_from([DOSER, LIFT]), closed_loop=st.booleans(), imperfect=st.booleans())
 def test_the_axis_stays_an_axis(told: list[tuple[Any, ...]], axis: Axis, closed_loop: bool, imperfect: bool) -> None:
     clock = VirtualClock()
@@ -140,7 +140,7 @@ def test_the_axis_stays_an_axis(told: list[tuple[Any, ...]], axis: Axis, closed_
     drive.status()
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.too_slow])
 @given(told=commands, imperfect=st.booleans())
 def test_any_commands_twice_give_the_same_bits(told: list[tuple[Any, ...]], imperfect: bool) -> None:
     ends = []

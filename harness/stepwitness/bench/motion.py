@@ -346,9 +346,8 @@ def check_following(bench: Bench, sweep: Sweep, window_m: float) -> None:
     raise UnprovokedStall(_stall_text(bench, sweep, error_m))
 
 
-def check_claim(bench: Bench, window_m: float) -> None:
+def check_claim(bench: Bench, sweep: Sweep, window_m: float) -> None:
     """Halt and raise where the drive claims another travel than was counted, as one does that was started anew."""
-    sweep = bench.sweep(gauge=False)
     if abs(sweep.sure_following_error_m) > window_m:
         bench.drive.halt()
         raise UnprovokedStall(_stall_text(bench, sweep, sweep.sure_following_error_m))

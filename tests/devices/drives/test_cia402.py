@@ -248,18 +248,18 @@ def test_whichever_exchange_is_lost_the_axis_goes_where_it_was_sent_or_nowhere(
 def test_a_drive_that_starts_anew_meanwhile_goes_no_further_than_it_was_sent(
     loop: str, number: int, steps: int, way: str
 ) -> None:
-    """An absolute set-point from a zero that was lost would be a move of another length. Before the demand was read
-    nothing on the wire tells it; there who sends a watched move holds the claim against the counter."""
+    """An absolute set-point from a zero that was lost would be a move of another length. Until the drive's position was
+    read nothing on the wire tells it; so far who sends a watched move holds the claim against the counter."""
     bench = Bench(loop)
     bench.drive.enable()
     bench.drive.start_move_to(5000)
     bench.rest()
-    count = 0
+    asked: list[str] = []
 
-    def reboot(*_: Any) -> str:
-        nonlocal count
-        count += 1
-        if count == number + 1 + 3 * (way == "to"):
+    def reboot(kind: str, item: CanObject, _: float) -> str:
+        asked.append(f"{kind} {item}")
+        known = asked.index("read 6064h:00") + 1 if "read 6064h:00" in asked else len(asked)
+        if len(asked) == number + 1 if way == "by" else len(asked) - known == number + 2:
             bench.rig.drive().reboot(enabled=True)
         return ""
 

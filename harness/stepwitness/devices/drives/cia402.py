@@ -295,7 +295,8 @@ class Cia402Drive:
     def _leave_halt(self) -> None:
         """Take a halt back without resuming what it interrupted: the target becomes where the demand stands."""
         if self._control & Control.HALT:
-            self._set_point(self._node.read(POSITION_DEMAND), Control.HALT)
+            demand = self._node.read(POSITION_DEMAND)
+            self._set_point(demand, Control.HALT, demand=demand)
             self._command(READY)
 
     def _home_here(self, microsteps: int) -> None:

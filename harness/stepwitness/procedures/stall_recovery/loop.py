@@ -228,7 +228,7 @@ class DriveLoop:
         return sweep.claim_m + self._drive.loop_status().following_error * self._microstep_m
 
     def alarm(self, sweep: Sweep) -> bool:
-        del sweep
+        self._check_claim(sweep)
         return self._drive.loop_status().alarm
 
     def reposition(self, target_m: float) -> Attempt:
@@ -245,7 +245,9 @@ class DriveLoop:
             on_sweep=lambda sweep: not self.alarm(sweep),
         )
         reached, before_m, after_m = rested(bench, self._settings, target_m, before_m)
-        return Attempt(reached and self._says_reached(), before_m, after_m)
+        reached = reached and self._says_reached()
+        self._check_claim()
+        return Attempt(reached, before_m, after_m)
 
     def _says_reached(self) -> bool:
         """What the drive says of its target; it began to look a little later than the harness."""
@@ -292,9 +294,10 @@ class DriveLoop:
         motion.wait_for_rest(bench)
         bench.clock.sleep(self._settings.settle_s)
 
-    def _check_claim(self) -> None:
+    def _check_claim(self, sweep: Sweep | None = None) -> None:
         """A drive that was started anew has lost its windows and its zero: what it does isn't what it can do."""
-        motion.check_claim(self._bench, window_of(self._bench.description, self._settings))
+        bench = self._bench
+        motion.check_claim(bench, sweep or bench.sweep(gauge=False), window_of(bench.description, self._settings))
 
     def hold(self, target_m: float, *, window_m: float, for_s: float, until_inside: bool, scenario: str) -> None:
         """The drive corrects; a correction is seen by its count of attempts, and sent for the error a look before."""
