@@ -131,8 +131,7 @@ def test_it_is_signed_and_verified_by_its_folder(reports: Path, document: Path, 
     assert said("verify", folder, "--public-key", "lab.pem.pub") == (
         1,
         [
-            f"{document.name}: isn't signed with the key of lab.pem.pub",
-            f"{folder}: not what was sealed",
+            f"{folder}: whole, as sealed, but not signed with the key of lab.pem.pub",
             *lines[1:],
         ],
     )
@@ -197,6 +196,34 @@ def test_a_folder_with_many_is_whole_only_where_they_are(reports: Path, document
     assert lines[0] == f"{document}: not what was sealed"
     assert lines[1].startswith(f"  {document.name}: {field}")
     assert f"{RUNS + 2} of {RUNS + 3} whole, as sealed" in lines[-2]
+
+
+def test_a_key_that_is_demanded_of_many_is_told_where_it_is_missing(reports: Path, said: Said) -> None:
+    documents = sorted(reports.rglob("installation.json")) + sorted(reports.rglob("record.json"))
+    for signed in documents[:-1]:
+        said("sign", signed, "--key", "lab.pem")
+    lacking = {
+        documents[-1].parent,
+        *(path for name in ("lot", "qualification") for path in reports.rglob(f"{name}.json")),
+    }
+    code, lines = said("verify", reports, "--public-key", "lab.pem.pub")
+    assert code == 1
+    without = "not signed with the key of lab.pem.pub"
+    assert set(lines[:3]) == {f"{path}: whole, as sealed, but {without}" for path in lacking}
+    assert lines[3:] == [
+        f"{reports}: {RUNS} records and 3 other documents, all whole, as sealed; chains of records whole",
+        f"  3 {without}",
+    ]
+
+
+def test_a_lot_and_a_qualification_that_were_altered_arent_shown_as_if_they_werent(reports: Path, said: Said) -> None:
+    for command, kind in (("lot", "lot"), ("qualify", "qualification")):
+        (file,) = reports.rglob(f"{kind}.json")
+        before = said(command, "show", f"doser.{kind}.yaml")
+        field = altered(file)
+        code, lines = said(command, "show", f"doser.{kind}.yaml")
+        assert (before[0], code) == (0, 1)
+        assert lines[-1].startswith(f"{file.name}: {field} isn't what was sealed; now "), "on the error stream"
 
 
 def test_a_folder_without_records_says_nothing_of_their_chains(reports: Path, said: Said) -> None:

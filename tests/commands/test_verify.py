@@ -145,7 +145,7 @@ def test_a_signature_is_made_and_verified_offline(night: Path, tmp_path: Path, s
     assert lines[-1].endswith(f"with the key of {key}.pub")
     code, lines = said("verify", night, "--public-key", f"{other}.pub")
     assert code == 1
-    assert lines[0] == f"record.json: isn't signed with the key of {other}.pub"
+    assert lines[0] == f"{night}: whole, as sealed, but not signed with the key of {other}.pub"
 
 
 def test_a_forged_record_is_found_by_its_signature(night: Path, tmp_path: Path, said: Said) -> None:

@@ -63,6 +63,14 @@ def broken_in(file: Path) -> list[str]:
     return verify(file.parent) if file.name == RECORD.file else broken_places(file)
 
 
+def told_broken(file: Path) -> bool:
+    """Whether a document differs from what was sealed; each place where it does is told."""
+    broken = broken_in(file)
+    for place in broken:
+        say(place, to_error=True)
+    return bool(broken)
+
+
 def draw_page(file: Path) -> None:
     """Draw the page of a document anew, where its kind has one; what a renderer stumbles over is told in a line."""
     from stepwitness.records.rendering import rendered

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stepwitness.commands.documents import draw_page
+from stepwitness.commands.documents import draw_page, told_broken
 from stepwitness.commands.lot_screen import SHEET, say_head, say_json, say_lot, sections_now
 from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
 from stepwitness.errors import BadInput
@@ -140,9 +140,11 @@ def _show(given: argparse.Namespace) -> int:
     )
     if sealed and not (folder / SHEET).exists():
         draw_page(folder / LOT_FILE)  # its process died between its sentence and its sheet
+    altered = sealed and told_broken(folder / LOT_FILE)
     if not given.json:
         say_head(sections)
-    return _told(given, sections, folder)
+    told = _told(given, sections, folder)
+    return NOT_GOOD if altered else told
 
 
 def _close(given: argparse.Namespace) -> int:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from stepwitness.commands.documents import told_broken
 from stepwitness.commands.qualify_screen import say_head, say_json, say_qualification
 from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
 from stepwitness.errors import BadInput
@@ -210,9 +211,11 @@ def _show(given: argparse.Namespace) -> int:
     document = setting.folder / DOCUMENT_FILE
     sealed = document.exists()
     sections = open_sealed(document, (SCHEMA,)).sections if sealed else sections_of(read_progress(setting))
+    altered = sealed and told_broken(document)
     if not given.json:
         say_head(sections)
-    return _told(given, sections, setting.folder)
+    told = _told(given, sections, setting.folder)
+    return NOT_GOOD if altered else told
 
 
 def _seal(given: argparse.Namespace) -> int:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stepwitness.commands.documents import broken_in, draw_page, one_document
+from stepwitness.commands.documents import draw_page, one_document, told_broken
 from stepwitness.commands.stored import add_store
 from stepwitness.commands.terminal import NOT_GOOD, OK, Commands, say
 from stepwitness.errors import BadInput, Place, StepwitnessError
@@ -36,10 +36,7 @@ def run(given: argparse.Namespace) -> int:
 
     file = one_document(given.path)
     store = _store(given.store, file)
-    broken = broken_in(file)
-    for place in broken:
-        say(place, to_error=True)
-    if broken:
+    if told_broken(file):
         say(f"{given.path}: not what was sealed, so it isn't signed", to_error=True)
         return NOT_GOOD
     seal = str(read_sealed(file).seal["sha256"])

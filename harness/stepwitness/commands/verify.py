@@ -61,15 +61,29 @@ class _Wanted:
 
 @dataclass(frozen=True)
 class _Found:
-    """What is wrong with one document, and what else is to be said of it."""
+    """What is wrong with one document, and what else is to be said of it.
+
+    `lacks` : the file of the key with which it should be signed and isn't; empty where nothing is lacking.
+    """
 
     broken: tuple[str, ...]
+    lacks: str
     notes: tuple[str, ...]
     signed: bool
 
     @property
+    def good(self) -> bool:
+        return not self.broken and not self.lacks
+
+    @property
     def verdict(self) -> str:
-        return "not what was sealed" if self.broken else "whole, as sealed"
+        if not self.lacks:
+            return "not what was sealed" if self.broken else "whole, as sealed"
+        return f"{'not what was sealed, and' if self.broken else 'whole, as sealed, but'} {_without(self.lacks)}"
+
+
+def _without(key: str) -> str:
+    return f"not signed with the key of {key}"
 
 
 def _one(path: Path, file: Path, wanted: _Wanted) -> int:
@@ -79,7 +93,7 @@ def _one(path: Path, file: Path, wanted: _Wanted) -> int:
     say(f"{path}: {found.verdict}")
     for note in found.notes:
         say(f"  {note}")
-    return NOT_GOOD if found.broken else OK
+    return OK if found.good else NOT_GOOD
 
 
 def _many(path: Path, files: Sequence[Path], wanted: _Wanted) -> int:
@@ -90,8 +104,9 @@ def _many(path: Path, files: Sequence[Path], wanted: _Wanted) -> int:
     whole = unsigned = 0
     for file in files:
         found = _found(file, wanted)
-        whole, unsigned = whole + (not found.broken), unsigned + (not found.signed)
-        if found.broken:
+        whole += not found.broken
+        unsigned += bool(found.lacks) if wanted.key else not found.signed
+        if not found.good:
             say(f"{file.parent if file.name == RECORD.file else file}: {found.verdict}")
         for place in found.broken:
             say(f"  {place}")
@@ -102,9 +117,11 @@ def _many(path: Path, files: Sequence[Path], wanted: _Wanted) -> int:
     held = " and ".join(counted(count, what, gap=" ") for count, what in kinds if count)
     chained = f"; chains of records {'broken' if chains else 'whole'}" if runs else ""
     say(f"{path}: {held}, {_so_many(whole, len(files))}{chained}")
-    if unsigned:
+    if unsigned and wanted.key:
+        say(f"  {unsigned} {_without(wanted.file)}")
+    elif unsigned:
         say(f"  {unsigned} {UNSIGNED.replace('the seal shows', 'their seals show') if unsigned > 1 else UNSIGNED}")
-    return NOT_GOOD if chains or whole < len(files) else OK
+    return NOT_GOOD if chains or whole < len(files) or (unsigned and wanted.key) else OK
 
 
 def _so_many(whole: int, of: int) -> str:
@@ -120,16 +137,15 @@ def _found(file: Path, wanted: _Wanted) -> _Found:
     try:
         sealed = read_sealed(file)
     except RecordError:
-        return _Found(tuple(broken), (), signed=False)
+        return _Found(tuple(broken), wanted.file, (), signed=False)
     seal = str(sealed.seal.get("sha256", ""))
     held = signatures(file, seal)
     broken += [f"{one.file}: {one.broken}" for one in held if one.broken]
     good = [one for one in held if not one.broken]
-    if wanted.key and wanted.key not in {one.key for one in good}:
-        broken.append(f"{file.name}: isn't signed with the key of {wanted.file}")
+    lacks = "" if wanted.key in {one.key for one in good} else wanted.file
     chain = sealed.sections.get("chain")
     notes = [_place(chain, seal) if isinstance(chain, dict) else f"seal {seal[:16]}…", *_signed(good, wanted)]
-    return _Found(tuple(broken), tuple(notes), signed=bool(good))
+    return _Found(tuple(broken), lacks, tuple(notes), signed=bool(good))
 
 
 def _place(chain: dict[str, object], seal: str) -> str:
