@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -24,7 +24,6 @@ def test_agrees_with_scipy() -> None:
     assert ours.p == pytest.approx(theirs.pvalue, rel=1e-9)
 
 
-@settings(deadline=None)
 @given(
     st.lists(st.lists(st.integers(-20, 20), min_size=2, max_size=5), min_size=2, max_size=4).filter(
         lambda groups: len({value for group in groups for value in group}) > 1

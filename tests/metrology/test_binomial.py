@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -30,7 +30,6 @@ def test_clopper_pearson_never_holds_less_than_it_says(n: int) -> None:
         assert mid.min() < 0.95
 
 
-@settings(deadline=None)
 @given(st.integers(1, 200), st.data())
 def test_failures_mirror_successes(n: int, data: st.DataObject) -> None:
     x = data.draw(st.integers(0, n))
@@ -41,7 +40,6 @@ def test_failures_mirror_successes(n: int, data: st.DataObject) -> None:
     assert binomial.mid_p(x, n).low >= binomial.clopper_pearson(x, n).low
 
 
-@settings(deadline=None)
 @given(st.floats(0.5, 0.999), st.floats(0.5, 0.99), st.integers(0, 4))
 def test_sizes_are_the_least(reliability: float, confidence: float, failures: int) -> None:
     n = binomial.demonstration_size(reliability=reliability, confidence=confidence, failures=failures)

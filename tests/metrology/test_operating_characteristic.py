@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -14,7 +14,6 @@ from stepwitness.metrology.statistics import BadReadings
 plans = st.integers(1, 150).flatmap(lambda n: st.tuples(st.just(n), st.integers(0, min(n, 12))))
 
 
-@settings(deadline=None)
 @given(plans)
 def test_worse_quality_is_accepted_less(plan: tuple[int, int]) -> None:
     n, ac = plan
@@ -27,7 +26,6 @@ def test_worse_quality_is_accepted_less(plan: tuple[int, int]) -> None:
     assert curve[0] == lot[0] == 1.0
 
 
-@settings(deadline=None)
 @given(plans, st.floats(0.01, 0.99))
 def test_a_quality_and_its_acceptance_are_inverse(plan: tuple[int, int], chance: float) -> None:
     n, ac = plan

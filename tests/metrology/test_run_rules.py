@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from stepwitness.metrology import run_rules as rules
@@ -37,7 +37,6 @@ def test_two_beyond_on_opposite_sides_are_no_pair() -> None:
     assert not rules.alarms([2.1, -2.1, 0.0], (rules.TWO_OF_THREE,))
 
 
-@settings(deadline=None)
 @given(st.lists(st.floats(-4.0, 4.0), max_size=30))
 def test_mirrored_points_sound_on_the_other_side(points: list[float]) -> None:
     plain = {(alarm.index, alarm.rule, alarm.side) for alarm in rules.alarms(points, EVERY)}

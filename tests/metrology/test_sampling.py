@@ -35,7 +35,6 @@ def test_tightened_accepts_less_than_normal_at_the_aql() -> None:
         assert stats.binom.cdf(tight.ac, tight.sample, p) <= stats.binom.cdf(normal.ac, normal.sample, p)
 
 
-@settings(deadline=None)
 @given(st.integers(2, 10**7), st.integers(2, 10**7))
 def test_a_greater_lot_never_has_an_earlier_letter(one: int, other: int) -> None:
     low, high = sorted((one, other))

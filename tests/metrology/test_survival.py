@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from stepwitness.metrology.statistics import BadReadings, NotEnoughReadings
@@ -24,7 +24,6 @@ def test_by_hand() -> None:
     assert survival_quantile(falls) == 4.0
 
 
-@settings(deadline=None)
 @given(st.lists(st.integers(1, 30), min_size=2, max_size=25))
 def test_without_suspensions_it_is_the_fraction_alive(times: list[int]) -> None:
     falls = kaplan_meier(times, [1] * len(times))

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from stepwitness.metrology.inputs import Floats
@@ -204,7 +204,6 @@ def test_half_of_all_steps_are_seen_within_so_many_nights(spreads: float, nights
     st.floats(1e-3, 1e3),
     st.floats(-1e3, 1e3),
 )
-@settings(deadline=None)
 def test_scale_and_origin_change_nothing(values: list[float], scale: float, origin: float) -> None:
     x = np.array(values)
     u = np.full(len(x), 1.0 + float(np.ptp(x)) / 10)

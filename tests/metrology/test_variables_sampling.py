@@ -103,7 +103,6 @@ def test_a_constant_for_two_limits_holds_for_every_sharing() -> None:
     assert k <= variables.constant_for(20, fraction=0.01, probability_of_acceptance=0.95) + 1e-7
 
 
-@settings(deadline=None)
 @given(st.lists(st.integers(-20, 20), min_size=5, max_size=9).filter(lambda v: len(set(v)) > 1), st.integers(-50, 50))
 def test_shift_unit_and_mirror(values: list[int], shift: int) -> None:
     plain = variables.judge(values, k=1.0, figure="reading", lower=-30.0, upper=25.0)
