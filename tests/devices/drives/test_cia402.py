@@ -304,6 +304,27 @@ def test_windows_are_never_wider_than_told() -> None:
     assert (written["6066h:00"], written["6068h:00"], written["2010h:00"]) == (0.05, 0.02, 3)
 
 
+def test_an_axis_outside_its_window_is_corrected_however_slow_the_wire_is() -> None:
+    """Windows that came before the attempts, which were none, would be a fault by the time the attempts come."""
+    bench = Bench("closed")
+    drive = bench.drive
+    assert isinstance(drive, Cia402ClosedLoopDrive)
+    drive.enable()
+    drive.configure_loop(ClosedLoopSettings(math.inf, 0.0, math.inf, 0.02))
+    drive.set_run_current(0.0)
+    drive.set_hold_current(0.0)
+    drive.start_move_to(64)
+    bench.rest()
+    drive.set_run_current(1.2)
+    drive.set_hold_current(0.6)
+    assert abs(bench.rest() - 64) > 32, "an electrical period short of its target"
+    bench.node.lose = lambda *_: bench.clock.sleep(0.2) or ""
+    drive.configure_loop(ClosedLoopSettings(32.0, 0.0, 16.0, 0.02, attempts=2))
+    bench.clock.sleep(1.0)
+    assert not drive.status().fault
+    assert abs(drive.position() - 64) <= 16
+
+
 def test_position_units_of_the_drive_are_turned_into_microsteps() -> None:
     bench = Bench(increments_per_microstep=Fraction(1, 2))
     bench.drive.enable()

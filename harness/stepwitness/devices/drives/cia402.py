@@ -387,23 +387,27 @@ class Cia402ClosedLoopDrive(Cia402Drive):
     """The same with `ClosesLoop`: following error and position window are the drive's own."""
 
     def configure_loop(self, settings: ClosedLoopSettings) -> None:
-        """Windows are whole position units on the wire, rounded down: never wider than they were told to be."""
+        """Windows are whole position units on the wire, rounded down: never wider than they were told to be.
+
+        They are written last: one that is in force before its attempts and its times are would end as a fault, were
+        the wire slow.
+        """
         node, profile = self._node, self._profile
+        if profile.attempts is not None:
+            node.write(profile.attempts, settings.attempts)
+        elif settings.attempts:
+            raise Refused(f"{node.name}: no object for attempts is named")
+        node.write(FOLLOWING_TIMEOUT, settings.following_error_timeout_s)
+        node.write(POSITION_WINDOW_TIME, settings.position_window_time_s)
+        node.write(HALT_OPTION, int(settings.halt_option))
+        node.write(QUICK_STOP_OPTION, int(settings.quick_stop_option))
+        node.write(FAULT_REACTION_OPTION, int(settings.fault_reaction_option))
         for window, value in (
             (FOLLOWING_WINDOW, settings.following_error_window),
             (POSITION_WINDOW, settings.position_window),
         ):
             scaled = value * float(profile.increments_per_microstep)
             node.write(window, math.floor(scaled) if scaled < UNWATCHED else UNWATCHED)
-        node.write(FOLLOWING_TIMEOUT, settings.following_error_timeout_s)
-        node.write(POSITION_WINDOW_TIME, settings.position_window_time_s)
-        node.write(HALT_OPTION, int(settings.halt_option))
-        node.write(QUICK_STOP_OPTION, int(settings.quick_stop_option))
-        node.write(FAULT_REACTION_OPTION, int(settings.fault_reaction_option))
-        if profile.attempts is not None:
-            node.write(profile.attempts, settings.attempts)
-        elif settings.attempts:
-            raise Refused(f"{node.name}: no object for attempts is named")
 
     def loop_status(self) -> ClosedLoopStatus:
         node, profile = self._node, self._profile
