@@ -13,7 +13,7 @@ import pytest
 
 SCRIPT = Path(__file__).parents[2] / "benches" / "measurements" / "fault_matrix.py"
 SAMPLE = 3
-TRANSPORTS = ("in process", "text", "Modbus TCP", "Modbus RTU", "CANopen", "SCPI socket", "HiSLIP")
+TRANSPORTS = ("in process", "text", "Modbus TCP", "Modbus RTU", "CANopen", "CANopen, closed", "SCPI socket", "HiSLIP")
 
 
 @pytest.fixture(scope="module")
@@ -85,8 +85,20 @@ def test_a_brake_that_loses_a_reply_ends_the_run_safely(
 
 def test_a_move_that_nobody_asked_for_would_be_seen(matrix: ModuleType) -> None:
     """The judge itself: a relative move carried out twice, and one to elsewhere."""
+    start = matrix.Start
     asked = matrix.Asked([("by", 100), ("to", 500)])
-    assert asked.beyond([(0, 100), (100, 400)]) == ""
-    assert asked.beyond([(100, 400)]) == "", "a move that got lost is none too many"
-    assert asked.beyond([(0, 100), (100, 100)]) == "a move by 100 from 100 that nobody asked for"
-    assert asked.beyond([(0, 100), (0, 400)]) != ""
+    assert asked.beyond([start(0, 100), start(100, 400)]) == ""
+    assert asked.beyond([start(100, 400)]) == "", "a move that got lost is none too many"
+    assert asked.beyond([start(0, 100), start(100, 100)]) == "a move by 100 from 100 that nobody asked for"
+    assert asked.beyond([start(0, 100), start(0, 400)]) != ""
+
+
+def test_a_correction_that_nobody_asked_for_would_be_seen(matrix: ModuleType) -> None:
+    """A drive's own loop may bring the axis back to where it was sent, once it was told to correct; nowhere else."""
+    start = matrix.Start
+    moved, back, elsewhere = start(0, 500), start(420, 80, correction=True), start(420, 90, correction=True)
+    asked = matrix.Asked([("to", 500)], corrects=True)
+    assert asked.beyond([moved, back, back]) == ""
+    assert asked.beyond([moved, elsewhere]) == "a correction by 90 from 420 that nobody asked for"
+    assert asked.beyond([back]) != ""
+    assert matrix.Asked([("to", 500)]).beyond([moved, back]) != ""
