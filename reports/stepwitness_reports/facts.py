@@ -97,7 +97,7 @@ class Row:
     interval: str = ""
     dof: str = ""
     factor: str = ""
-    decided_by: str = ""
+    decided_by: tuple[str, ...] = ()
     expanded: str = ""
     simulation: Simulation | None = None
 
@@ -262,9 +262,13 @@ def _interval(held: Mapping[str, Any] | None) -> str:
     return f"{confidence_text(held['confidence'])} interval {held['shown']}, of {held['of']}."
 
 
-def _decided(held: Mapping[str, Any] | None) -> str:
-    """``95 %: 2.71 to 3.52 µm``: the interval that was held against the limit; nothing where value ± U was."""
-    return f"{confidence_text(held['confidence'])}: {held['shown']}" if held else ""
+def _decided(held: Mapping[str, Any] | None) -> tuple[str, ...]:
+    """``95 %: 2.71``, ``to 3.52 µm``: the interval that was held against the limit, in parts between which a line may
+    end; nothing where value ± U was."""
+    if not held:
+        return ()
+    low, _, high = held["shown"].partition(" to ")
+    return f"{confidence_text(held['confidence'])}: {low}", f"to {high}"
 
 
 def _standard(u: float | None, held: Mapping[str, Any], axis: Axis | None) -> str:
