@@ -10,11 +10,11 @@ virtual time, so the same seed gives the same run; those called "real" put a rel
 and are a sample. "In process" has no wire: the part's own calls go wrong.
 
 Each case is judged from the physics' own truth: every move that the drive carried out was asked for, once, or is a
-correction to where it was sent, by a loop that was told to correct; the load stayed within the envelope; at the end it
-is at rest. A drive that starts anew with its output on, just when an absolute move is sent, goes there from the zero
-that it lost: its witnesses halt it, and it may pass the edge by what it takes to stop. And from the findings: the
-verdict of a healthy wire, or ABORTED with its cause. And it ends within its deadline, as does each exchange. Half of
-the cases run on a worn nut, whose right verdict is FAIL; those of the brake run on a vertical axis.
+correction to where it was sent or halted, by a loop that was told to correct; the load stayed within the envelope; at
+the end it is at rest. A drive that starts anew with its output on, just when an absolute move is sent, goes there from
+the zero that it lost: its witnesses halt it, and it may pass the edge by what it takes to stop. And from the findings:
+the verdict of a healthy wire, or ABORTED with its cause. And it ends within its deadline, as does each exchange. Half
+of the cases run on a worn nut, whose right verdict is FAIL; those of the brake run on a vertical axis.
 """
 
 from __future__ import annotations
@@ -235,11 +235,14 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Start:
-    """A move that the drive's pulse generator began, and whether the drive's own loop did it."""
+    """A move that the drive's pulse generator began.
+
+    `path_ended` : of a correction by the drive's own loop, where the path before it had ended.
+    """
 
     claim: int
     microsteps: int
-    correction: bool = False
+    path_ended: int | None = None
 
 
 @dataclass
@@ -277,8 +280,8 @@ class Asked:
             end = one.claim + one.microsteps
             if not one.microsteps:  # a halt that is taken back sets the target to where the drive stands
                 continue
-            if one.correction:
-                if not self.corrects or end not in ends:
+            if one.path_ended is not None:  # a halted axis is held where its path ended
+                if not self.corrects or end not in {*ends, one.path_ended}:
                     return f"a correction by {one.microsteps} from {one.claim} that nobody asked for"
             elif not any(one.microsteps == value if kind == "by" else end == value for kind, value in asked):
                 return f"a move by {one.microsteps} from {one.claim} that nobody asked for"
@@ -447,12 +450,12 @@ def run(case: Case, folder: Path, *, deadline_s: float = 3600.0) -> Outcome:
             rig, clock = served.rig, bench.clock
             start_by = rig.generator.start_by
 
-            correcting = correction_of(rig)
+            path_ended = correction_of(rig)
 
             def started(microsteps: int, now_s: float) -> None:
                 claim = rig.generator.claim
                 start_by(microsteps, now_s)
-                done.append(Start(claim, microsteps, correcting()))
+                done.append(Start(claim, microsteps, path_ended()))
 
             rig.generator.start_by = started  # type: ignore[method-assign]
             asked.watch(bench.drive._drive)
@@ -522,22 +525,23 @@ def run(case: Case, folder: Path, *, deadline_s: float = 3600.0) -> Outcome:
     )
 
 
-def correction_of(rig: Rig) -> Callable[[], bool]:
-    """Tells whether it is the drive's own loop that moves it at the moment."""
+def correction_of(rig: Rig) -> Callable[[], int | None]:
+    """Tells where the path ended that the drive's own loop corrects at the moment; None while it corrects nothing."""
     loop = getattr(rig.drive(), "_loop", None)
     if loop is None:
-        return lambda: False
-    send_again, within = loop._send_again, [False]
+        return lambda: None
+    send_again = loop._send_again
+    ended: list[int | None] = [None]
 
     def corrects(settings: ClosedLoopSettings, now_s: float) -> None:
-        within[0] = True
+        ended[0] = rig.generator.claim
         try:
             send_again(settings, now_s)
         finally:
-            within[0] = False
+            ended[0] = None
 
     loop._send_again = corrects
-    return lambda: within[0]
+    return lambda: ended[0]
 
 
 def longest_exchange_s(bench: Bench, case: Case) -> float:

@@ -94,11 +94,14 @@ def test_a_move_that_nobody_asked_for_would_be_seen(matrix: ModuleType) -> None:
 
 
 def test_a_correction_that_nobody_asked_for_would_be_seen(matrix: ModuleType) -> None:
-    """A drive's own loop may bring the axis back to where it was sent, once it was told to correct; nowhere else."""
+    """A drive's own loop may bring the axis back to where it was sent or halted, once it was told to correct; nowhere
+    else."""
     start = matrix.Start
-    moved, back, elsewhere = start(0, 500), start(420, 80, correction=True), start(420, 90, correction=True)
+    moved, back, elsewhere = start(0, 500), start(420, 80, path_ended=450), start(420, 90, path_ended=450)
+    halted = start(440, 10, path_ended=450)
     asked = matrix.Asked([("to", 500)], corrects=True)
     assert asked.beyond([moved, back, back]) == ""
+    assert asked.beyond([moved, halted]) == ""
     assert asked.beyond([moved, elsewhere]) == "a correction by 90 from 420 that nobody asked for"
     assert asked.beyond([back]) != ""
     assert matrix.Asked([("to", 500)]).beyond([moved, back]) != ""
