@@ -420,6 +420,21 @@ def test_its_loop_is_off_after_an_abort_too(rigged: Any, doser: BenchDescription
     assert abs(gone_steps) < 0.5, "the drive went on correcting the four steps of its displacement"
 
 
+@pytest.mark.parametrize("table", ["detections", "attempts", "recoveries", "standstill"])
+def test_a_drive_that_starts_anew_is_not_judged(rigged: Any, doser: BenchDescription, kept: Any, table: str) -> None:
+    """It has lost its windows and its zero, and would be found to miss stalls or not to come back."""
+    begun: list[str] = []
+
+    def on_row(rig: Any, written: str, _row: Mapping[str, Any]) -> None:
+        if written == table and not begun:
+            begun.append(written)
+            rig.rig.drive().reboot(enabled=True)
+
+    with pytest.raises(UnprovokedStall, match=r"the drive claims -?0\.0"):
+        Ran(rigged(replace(doser, drive=CLOSED), start_m=0.02), kept, QUICK, on_row=on_row)
+    assert begun
+
+
 def test_no_instant_at_which_it_stops_watching_makes_a_fault(rigged: Any, doser: BenchDescription, kept: Any) -> None:
     """Its corrections hunt, and are interrupted a millisecond later each time, over a wire that is slower than a
     correction takes to begin.

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from stepwitness.axis import Axis, Decoding, Encoder, Mounting, Orientation
 from stepwitness.devices.clock import VirtualClock
 from stepwitness.devices.drives.cia402_states import State, state_of
+from stepwitness.devices.interfaces import ClosedLoopSettings
 from stepwitness.standin.can_protocol import Abort
 from stepwitness.standin.cia402_node import Cia402Node
 from stepwitness.standin.presets import preset
@@ -95,6 +96,22 @@ def test_a_reboot_forgets_what_was_commanded(closed: bool, enabled: bool) -> Non
     bench.control(0x06, 0x07, 0x0F)
     bench.clock.sleep(1.0)
     assert bench.rig.truth().rotor_turns == pytest.approx(turned, abs=0.02)
+
+
+def test_a_reboot_forgets_a_fault_and_the_windows_that_found_it() -> None:
+    bench = Bench(closed=True)
+    drive = bench.rig.drive()
+    bench.control(0x06, 0x07, 0x0F)
+    drive.configure_loop(ClosedLoopSettings(32.0, 0.0, 16.0, 0.02))
+    drive.set_run_current(0.0)
+    drive.start_move_by(400)
+    bench.clock.sleep(1.0)
+    assert drive.status().fault
+    drive.reboot(enabled=True)
+    assert (drive.status().fault, drive.loop_status().alarm) == ("", False)
+    drive.start_move_by(400)
+    bench.clock.sleep(1.0)
+    assert not drive.status().fault
 
 
 def test_a_quick_stop_ends_without_current() -> None:

@@ -100,11 +100,15 @@ class PositionLoop:
         self._offset = microsteps - self._decoder.counts * self._per_count
 
     def clear_alarm(self, now_s: float) -> None:
-        self._alarm = False
-        self._generator.fault = ""
-        self._attempts_made = self._in_a_row = 0
+        self._forget_alarm()
         if not self.moving(now_s):
             self._stay_here(now_s)
+
+    def forget(self) -> None:
+        """Windows, alarms and faults, as a drive that starts anew has none."""
+        self._settings = None
+        self._forget_alarm()
+        self._halted, self._reached = False, True
 
     # -- answers -------------------------------------------------------------------------------------------------
 
@@ -213,6 +217,11 @@ class PositionLoop:
         """For how long the error has been outside its window."""
         self._outside_since_s = min(self._outside_since_s, now_s) if outside else math.inf
         return now_s - self._outside_since_s if outside else 0.0
+
+    def _forget_alarm(self) -> None:
+        self._alarm = False
+        self._generator.fault = ""
+        self._attempts_made = self._in_a_row = 0
 
     def _forget_times(self) -> None:
         self._outside_since_s = self._inside_since_s = math.inf

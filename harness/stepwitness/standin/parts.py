@@ -38,8 +38,8 @@ class Drive:
         return _identity(self._rig, "drive")
 
     def reboot(self, *, enabled: bool = False) -> None:
-        """Start anew, as after a gap in the supply: its move ends, its position is 0; `enabled` as one that switches
-        itself on.
+        """Start anew, as after a gap in the supply: its move ends, its position is 0; a fault and the windows of its
+        loop are forgotten. `enabled` as one that switches itself on.
         """
         self.boots += 1
         self._rig.exchange(lambda now_s: self._start_anew(now_s, enabled=enabled))
@@ -47,6 +47,7 @@ class Drive:
     def _start_anew(self, now_s: float, *, enabled: bool) -> None:
         self._generator.disable(now_s)
         self._generator.set_claim(0, now_s)
+        self._generator.fault = ""
         if enabled:
             self._generator.enable()
 
@@ -105,6 +106,7 @@ class ClosedLoopDrive(Drive):
 
     def _start_anew(self, now_s: float, *, enabled: bool) -> None:
         self._loop.disable(now_s)
+        self._loop.forget()
         self._loop.set_position(0, now_s)
         if enabled:
             self._loop.enable(now_s)

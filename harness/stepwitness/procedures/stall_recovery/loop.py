@@ -233,6 +233,7 @@ class DriveLoop:
 
     def reposition(self, target_m: float) -> Attempt:
         bench = self._bench
+        self._check_claim()  # before a new claim hides it
         before_m = target_m - bench.witnessed_travel_m()
         self._drive.clear_alarm()
         bench.drive.enable()
@@ -297,7 +298,8 @@ class DriveLoop:
     def _check_claim(self, sweep: Sweep | None = None) -> None:
         """A drive that was started anew has lost its windows and its zero: what it does isn't what it can do."""
         bench = self._bench
-        motion.check_claim(bench, sweep or bench.sweep(gauge=False), window_of(bench.description, self._settings))
+        window_m = max(window_of(bench.description, self._settings), motion.default_window_m(bench.description))
+        motion.check_claim(bench, sweep or bench.sweep(gauge=False), window_m)
 
     def hold(self, target_m: float, *, window_m: float, for_s: float, until_inside: bool, scenario: str) -> None:
         """The drive corrects; a correction is seen by its count of attempts, and sent for the error a look before."""
