@@ -182,11 +182,13 @@ class DriveLoop:
 
     @contextmanager
     def armed(self) -> Iterator[None]:
-        window_m = window_of(self._bench.description, self._settings)
-        position_window_m = position_window_of(self._bench.description, self._settings)
-        with self._closed(window_m, position_window_m):
+        with self._closed(*self._windows_m()):
             yield
         self._bench.drive.enable()  # a fault that was reset leaves a drive disabled (IEC 61800-7-201, transition 15)
+
+    def _windows_m(self) -> tuple[float, float]:
+        description = self._bench.description
+        return window_of(description, self._settings), position_window_of(description, self._settings)
 
     @contextmanager
     def _closed(self, window_m: float, position_window_m: float, *, attempts: int = 0) -> Iterator[None]:
@@ -238,6 +240,7 @@ class DriveLoop:
         self._drive.clear_alarm()
         bench.drive.enable()
         bench.claim_what_was_counted()
+        self._configure(*self._windows_m(), attempts=0)  # were it started anew since, it would watch nothing
         motion.move_to(
             bench,
             target_m,
