@@ -13,7 +13,7 @@ from typing import Any
 
 from stepwitness.axis import Axis, Mounting
 from stepwitness.bench.description import BenchDescription, Calibration, ReferenceMethod, SafeState
-from stepwitness.display import number, with_unit
+from stepwitness.display import counted, number, with_unit
 from stepwitness.findings import DecisionRule
 from stepwitness.quantities import Kind, in_unit, pretty
 from stepwitness.settings import Setting
@@ -201,7 +201,7 @@ def _expired(calibration: Calibration | None, on: date) -> str:
     if calibration is None or calibration.expires >= on:
         return ""
     days = (on - calibration.expires).days
-    return f"expired {days} day{'' if days == 1 else 's'} before this run"
+    return f"expired {counted(days, 'day', gap=' ')} before this run"
 
 
 def setting_facts(settings: Any, axis: Axis) -> list[Fact]:

@@ -1,13 +1,16 @@
-"""Three nights of a check standard on a stand-in bench, in folders and in a store beside them."""
+"""Three nights of a check standard on a stand-in bench, in folders and in a store beside them; a command, and what it
+said."""
 
 from __future__ import annotations
 
 import shutil
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from stepwitness import cli
 from stepwitness.conduct import conduct
 from stepwitness.plan.model import load_plan_and_bench
 from stepwitness.records.store import hand_over, open_store
@@ -45,3 +48,16 @@ def project(_nights: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> P
     shutil.copytree(_nights / "reports", tmp_path / "reports")
     monkeypatch.chdir(tmp_path)
     return tmp_path
+
+
+@pytest.fixture
+def said(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, list[str]]]:
+    """Runs a command; its exit code and what it printed, line by line."""
+
+    def run(*arguments: object) -> tuple[int, list[str]]:
+        capsys.readouterr()
+        code = cli.main([str(argument) for argument in arguments])
+        captured = capsys.readouterr()
+        return code, (captured.out + captured.err).splitlines()
+
+    return run

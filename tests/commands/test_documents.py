@@ -93,19 +93,6 @@ def document(request: pytest.FixtureRequest, reports: Path) -> Path:
     return found
 
 
-@pytest.fixture
-def said(capsys: pytest.CaptureFixture[str]) -> Said:
-    """Runs a command; its exit code and what it printed, line by line."""
-
-    def run(*arguments: object) -> tuple[int, list[str]]:
-        capsys.readouterr()
-        code = cli.main([str(argument) for argument in arguments])
-        captured = capsys.readouterr()
-        return code, (captured.out + captured.err).splitlines()
-
-    return run
-
-
 def altered(document: Path) -> str:
     """Change a field of a document, with its seal as it was; the name of the field."""
     section, key, value = FIELDS[document.stem]

@@ -11,7 +11,6 @@ from typing import Any
 
 import pytest
 
-from stepwitness import cli
 from stepwitness.records.chain import add_record
 from stepwitness.records.journal import JournalReadings, JournalWriter
 from stepwitness.records.manifest import FILE, SECTIONS
@@ -46,19 +45,6 @@ def nights(tmp_path: Path) -> Path:
 @pytest.fixture
 def night(nights: Path) -> Path:
     return nights / BENCH / "tuesday"
-
-
-@pytest.fixture
-def said(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, list[str]]]:
-    """Runs a command; its exit code and what it printed, line by line."""
-
-    def run(*arguments: object) -> tuple[int, list[str]]:
-        capsys.readouterr()
-        code = cli.main([str(argument) for argument in arguments])
-        captured = capsys.readouterr()
-        return code, (captured.out + captured.err).splitlines()
-
-    return run
 
 
 Said = Callable[..., tuple[int, list[str]]]

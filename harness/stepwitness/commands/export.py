@@ -55,6 +55,7 @@ def run(given: argparse.Namespace) -> int:
 
 
 def _write(store: Store, records: Iterable[StoredRecord], into: Path | None) -> None:
+    from stepwitness.display import counted
     from stepwitness.records.store.exchange import write_zip
     from stepwitness.records.store.rows import COLUMNS, finding_rows
     from stepwitness.records.store.tables import write_csv, write_json, write_parquet
@@ -64,7 +65,7 @@ def _write(store: Store, records: Iterable[StoredRecord], into: Path | None) -> 
         return
     if into.suffix == ".zip":
         number = write_zip(store, records, into)
-        say(f"{into}: {number} record{'' if number == 1 else 's'}")
+        say(f"{into}: {counted(number, 'record', gap=' ')}")
         return
     rows = finding_rows(store, records)
     if into.suffix == ".parquet":

@@ -51,9 +51,11 @@ def _silent(case: Case, checks: Sequence[Check]) -> None:
 
 def _told(case: Case, checks: Sequence[Check]) -> None:
     """A line a case with its source; a line more for each figure that differs."""
+    from stepwitness.display import counted
+
     differing = [check for check in checks if not check.agrees]
     word = "✕ DIFFERS" if differing else "● agrees"
-    figures = "1 figure" if len(checks) == 1 else f"{len(checks)} figures"
+    figures = counted(len(checks), "figure", gap=" ")
     for line in textwrap.wrap(f"{word:9}  {case.name} ({figures})", WIDTH, subsequent_indent=" " * 11):
         say(line)
     for line in textwrap.wrap(case.source, WIDTH, initial_indent=" " * 11, subsequent_indent=" " * 11):

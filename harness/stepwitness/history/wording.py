@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from stepwitness.axis import Axis
-from stepwitness.display import MINUS, limit_text, shown, with_unit
+from stepwitness.display import MINUS, counted, limit_text, shown, with_unit
 from stepwitness.findings import coverage_factor
 from stepwitness.history.comparison import Compared
 from stepwitness.metrology.trend import Ramp, Status, Step
@@ -27,7 +27,7 @@ def in_words(compared: Compared, axis: Axis) -> str:
         if not compared.splits:
             return f"new, run {count}"
         return f"new, run {count} since {_listed(compared.splits[-1].changed)}"
-    return f"same as {_runs(count - 1)} before"
+    return f"same as {counted(count - 1, 'run', gap=' ')} before"
 
 
 def _step(compared: Compared, step: Step, axis: Axis) -> str:
@@ -79,10 +79,6 @@ def _day(compared: Compared, index: int) -> str:
 
 def _date(seconds: float) -> str:
     return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d}"
-
-
-def _runs(count: int) -> str:
-    return "1 run" if count == 1 else f"{count} runs"
 
 
 def _listed(words: tuple[str, ...]) -> str:

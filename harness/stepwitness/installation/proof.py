@@ -14,6 +14,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from stepwitness.display import counted
 from stepwitness.installation import figures, physics, runs
 from stepwitness.installation.case import Case, Check, ran
 from stepwitness.records.kinds import INSTALLATION
@@ -45,7 +46,7 @@ def prove(
     differing = [entry["name"] for entry in entries if not entry["agrees"]]
     count = sum(len(entry["checks"]) for entry in entries)
     verdict = "FAIL" if differing else "PASS"
-    known = "1 known case" if len(entries) == 1 else f"{len(entries)} known cases"
+    known = counted(len(entries), "known case", gap=" ")
     reason = (
         f"{len(differing)} of {len(entries)} cases differ: {'; '.join(differing)}"
         if differing

@@ -264,11 +264,8 @@ def check(bench: BenchDescription, settings: Settings) -> Forecast:
 
 
 def _too_few(axis: Axis) -> str:
-    return f"{_counted(axis.microsteps)} a step sample{'s' if axis.microsteps == 1 else ''} it at too few phases"
-
-
-def _counted(microsteps: int) -> str:
-    return f"{microsteps} microstep{'' if microsteps == 1 else 's'}"
+    microsteps = counted(axis.microsteps, "microstep", gap=" ")
+    return f"{microsteps} a step sample{'s' if axis.microsteps == 1 else ''} it at too few phases"
 
 
 def run(bench: Bench, settings: Settings, journal: Journal) -> None:

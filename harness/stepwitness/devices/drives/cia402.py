@@ -274,7 +274,7 @@ class Cia402Drive:
             target=target,
         )
 
-    def _set_point(self, target: int, extra: Control = NOTHING, *, demand: int | None = None) -> None:
+    def _set_point(self, target: int, extra: Control = NOTHING, *, demand: int) -> None:
         """The handshake: target, rising edge, acknowledge, falling edge.
 
         A drive that was started anew has lost its zero, so that the target would lie somewhere else: where the demand
@@ -285,7 +285,7 @@ class Cia402Drive:
             self._command(ready)
             self._wait(lambda: not self._acknowledged(), "an earlier set-point is still acknowledged")
         self._node.write(TARGET, target)
-        if demand is not None and self._node.read(POSITION_DEMAND) != demand:
+        if self._node.read(POSITION_DEMAND) != demand:
             raise Refused(f"{self._node.name}: its position changed without a move; was it started anew?")
         self._pursuing = True
         self._command(ready | Control.START | Control.AT_ONCE, again=False)
